@@ -1,0 +1,102 @@
+"""Log densities shared by every response, over numpy or pytensor.
+
+The normal log-cdf is written with erfc and an asymptotic tail so that no rare special function is needed and both
+array modules give the same number to rounding.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.special import erfc as _erfc, gammaln as _gammaln
+
+LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
+TAIL = -12.0                      # below this the log-cdf uses its asymptotic series
+
+
+def _special(name, xp):
+    if xp is np:
+        return {"erfc": _erfc, "gammaln": _gammaln}[name]
+    return getattr(xp, name)
+
+
+def ndtr(x, *, xp=np):
+    """Return the standard normal cdf."""
+    return 0.5 * _special("erfc", xp)(x * (-1.0 / math.sqrt(2.0)))
+
+
+def log_ndtr(x, *, xp=np):
+    """Return the log of the standard normal cdf, relative error below 1e-10 everywhere.
+
+    References
+    ----------
+    Abramowitz & Stegun 26.2.12 for the tail.
+    """
+    body = xp.log(0.5 * _special("erfc", xp)(xp.maximum(x, TAIL) * (-1.0 / math.sqrt(2.0))))
+    far = xp.minimum(x, TAIL)
+    r = 1.0 / (far * far)
+    series = xp.log1p(-r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r))))))
+    tail = -0.5 * far * far - xp.log(-far) - LOG_SQRT_2PI + series
+    return xp.where(x > TAIL, body, tail)
+
+
+def normal_logpdf(y, mean, sd, *, xp=np):
+    """Return the normal log density."""
+    z = (y - mean) / sd
+    return -0.5 * z * z - xp.log(sd) - LOG_SQRT_2PI
+
+
+def censored_normal(y, mean, sd, censor, *, xp=np):
+    """Return the log-likelihood of a normal latent: density (0), upper tail (+1: latent above y) or lower tail (-1).
+
+    Parameters
+    ----------
+    y, mean, sd, censor : arrays that broadcast; `censor` holds 0, +1 or -1 (9, missing, contributes 0).
+
+    References
+    ----------
+    Tobin, Econometrica 26 (1958) 24.
+    """
+    z = (y - mean) / sd
+    exact = -0.5 * z * z - xp.log(sd) - LOG_SQRT_2PI
+    tail = log_ndtr(xp.where(censor > 0, -z, z), xp=xp)
+    value = xp.where(xp.eq(censor, 0), exact, tail) if xp is not np else np.where(censor == 0, exact, tail)
+    return xp.where(censor > 8, 0.0, value)
+
+
+def log_add(a, b, *, xp=np):
+    """Return log(exp a + exp b) without overflow."""
+    high = xp.maximum(a, b)
+    return high + xp.log1p(xp.exp(-xp.abs(a - b)))
+
+
+def log_logistic(x, *, xp=np):
+    """Return log(1/(1 + exp(-x)))."""
+    return xp.minimum(x, 0.0) - xp.log1p(xp.exp(-xp.abs(x)))
+
+
+def logistic(x, *, xp=np):
+    """Return 1/(1 + exp(-x))."""
+    return 1.0 / (1.0 + xp.exp(-x))
+
+
+def beta_binomial_logpmf(sound, inspected, logit_p, concentration, *, xp=np):
+    """Return the beta-binomial log mass with mean logistic(logit_p) and a + b = concentration; 0 where nothing was inspected.
+
+    References
+    ----------
+    Gelman et al., Bayesian Data Analysis, 3rd ed., section 17.3 (over-dispersed counts).
+    """
+    p = xp.clip(logistic(logit_p, xp=xp), 1e-9, 1 - 1e-9)
+    a, b = p * concentration, (1 - p) * concentration
+    g = _special("gammaln", xp)
+    constant = g(inspected + 1.0) - g(sound + 1.0) - g(inspected - sound + 1.0)
+    return (constant + g(a + sound) + g(b + inspected - sound) - g(concentration + inspected)
+            + g(concentration) - g(a) - g(b))
+
+
+def normal_nodes(n: int):
+    """Return n nodes and weights for expectations over a standard normal (Gauss-Hermite)."""
+    x, w = np.polynomial.hermite_e.hermegauss(n)
+    return x, w / w.sum()

@@ -1,0 +1,267 @@
+"""Choosing a week's batch: what is insisted on, what represents the region, then the best for the money.
+
+The order matters.  Trials that the lab insists on go in first and are never moved.  A representative share of components
+follows: drawn over the claimed and undecided region whatever the model thinks, they guard against a wrong model
+and serve as calibration data.  The rest is greedy by gain for price under two price rules, of which the better plan is kept,
+and improved by exchange until nothing helps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.acquisition import search
+from planner.acquisition.candidates import Pool
+from planner.acquisition.draft import INSISTED, REPRESENTATIVE, TRIAL, Draft, Pick, Step
+from planner.acquisition.gain import LinearGain
+from planner.acquisition.infeasible import article, least_change, nothing_fits
+from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
+from planner.acquisition.measurements import Measurements
+from planner.acquisition.reference import ReferenceMap
+
+REPRESENTATIVE_SHARE = 0.10
+"""Least share of a week's components that represent the region."""
+PRICES = ("money", "scarce")
+
+
+@dataclass(frozen=True)
+class Optimism:
+    """What is lost when a batch chosen on half of the chains is scored on the other half."""
+
+    chosen: float
+    """Fall of H on the chains that chose."""
+    fresh: float
+    """Fall of H of the same batch on the other chains."""
+
+    @property
+    def drop(self) -> float:
+        """Share of the gain that does not carry over; at least 0."""
+        return max(0.0, 1.0 - self.fresh / self.chosen) if self.chosen > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Problem:
+    """All that a choice rests on."""
+
+    gain: LinearGain
+    pool: Pool
+    limits: Limits
+    needs: Needs
+    region: np.ndarray
+    """(n_candidates,) true where a component would lie in the claimed or undecided region."""
+    pending: tuple[tuple[int, int], ...] = ()
+
+    def draft(self, price: str = PRICES[0]) -> Draft:
+        """Return an empty draft."""
+        return Draft(self.gain, self.pool, self.limits, self.needs, pending=self.pending, price=price)
+
+
+def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES) -> Draft:
+    """Choose a batch.
+
+    Parameters
+    ----------
+    problem : Problem
+    passes : int, default 3
+        Largest number of exchange passes; 0 for greedy alone.
+    prices : sequence of str
+        Price rules to try.
+
+    Returns
+    -------
+    Draft
+        A plan inside every limit.
+
+    Raises
+    ------
+    UserError
+        When an insisted trial or not even one specimen fits; it names the limit that binds.
+    """
+    start = problem.draft()
+    insist(start)
+    represent(start, problem.region)
+    drafts = []
+    for price in prices:
+        draft = start.copy()
+        draft.price = price
+        search.greedy(draft)
+        drafts.append(draft)
+    best = min(drafts, key=lambda d: d.misclassification)
+    keep_representative_share(best, problem.region)
+    for _ in range(2 if passes else 0):
+        search.exchange(best, passes=passes)
+        if not search.greedy(best):
+            break
+    best.refused = sum((d.refused for d in drafts), start.refused)
+    if not best.picks:
+        _take_anything(best)
+    return best
+
+
+def insist(draft: Draft) -> None:
+    """Put in the trials that the lab insists on.
+
+    Raises
+    ------
+    UserError
+        When one of them does not fit.
+    """
+    for number in draft.pool.insisted:
+        candidate = draft.pool.candidates[number]
+        row, braze = np.array([number]), int(draft.pool.braze[number])
+        if braze < 0:
+            ways = [(row, NONE, None)]
+        else:
+            same = [load for load in draft.tally.loads if draft.braze_of(load) == braze]
+            possible, control = draft.control_for(braze)
+            if not possible:
+                raise nothing_fits(
+                    draft.limits, None, None, what=f"the control of the load of {article(candidate)} does not fit"
+                )
+            ways = [*((row, load, None) for load in same), (row, OPEN, control)]
+        for rows, load, control in ways:
+            if draft.tally.refusals(rows, load=load, control=control)[0] == 0:
+                opens = draft.free_load() if load == OPEN else None
+                into = Pick(number, opens if opens is not None else load, INSISTED)
+                draft.take(Step(into=(into,), opens=opens, control=control))
+                break
+        else:
+            short = least_change(draft.tally, ways)
+            raise nothing_fits(draft.limits, short, candidate, what=f"the insisted trial ({article(candidate)}) does not fit")
+
+
+def represent(draft: Draft, region: np.ndarray) -> bool:
+    """Put in one component of the representative list, or where none fits any component of the region.
+
+    Returns
+    -------
+    bool
+        Whether one was put in.
+    """
+    pool = draft.pool
+    kinds = np.array([c.specimen_type == "component" for c in pool.candidates]) & region & ~pool.is_control
+    listed = np.isin(pool.plate, sorted(pool.representative))
+    used = {int(pool.plate[p.candidate]) for p in draft.picks}
+    plates = [p for p in sorted(pool.representative) if p not in used]
+    groups = [np.flatnonzero(kinds & (pool.plate == p)) for p in plates] + [np.flatnonzero(kinds & ~listed)]
+    openings = draft.openings()
+    for rows in groups:
+        found = []
+        for braze in np.unique(pool.braze[rows]):
+            mine = rows[pool.braze[rows] == braze]
+            for load in draft.tally.loads:
+                if draft.braze_of(load) == braze:
+                    fits = mine[draft.tally.refusals(mine, load=load) == 0]
+                    found += [Step(into=(Pick(int(r), load, REPRESENTATIVE),)) for r in fits]
+            if not found and int(braze) in openings:
+                control, fits = openings[int(braze)]
+                number = draft.free_load()
+                for r in np.intersect1d(mine, fits):
+                    found.append(Step(into=(Pick(int(r), number, REPRESENTATIVE),), opens=number, control=control))
+        if found:
+            into = [s.into[0] for s in found]
+            score = draft.gain.score(draft.conditioned, [p.candidate for p in into], [p.load for p in into])
+            inside = [s.opens is None for s in found]
+            order = np.lexsort((score, ~np.array(inside)))
+            draft.take(found[int(order[0])])
+            return True
+    return False
+
+
+def keep_representative_share(draft: Draft, region: np.ndarray) -> None:
+    """Turn the components that matter least into representative ones until their share is met."""
+    pool = draft.pool
+
+    def components() -> list[Pick]:
+        return [p for p in draft.picks if pool.candidates[p.candidate].specimen_type == "component"]
+
+    while True:
+        mine = components()
+        have = sum(p.role == REPRESENTATIVE for p in mine)
+        free = [p for p in mine if p.role == TRIAL]
+        if have >= REPRESENTATIVE_SHARE * len(mine) or not free:
+            return
+        losses = draft.gain.losses(draft.conditioned)[len(draft.pending) :]
+        ranked = sorted(free, key=lambda p: losses[draft.picks.index(p)])
+        used = {int(pool.plate[p.candidate]) for p in draft.picks}
+        step = next((s for p in ranked for s in _representing(draft, p, region, used)), None)
+        if step is None:
+            return
+        draft.take(step)
+
+
+def _representing(draft: Draft, pick: Pick, region: np.ndarray, used: set[int]) -> list[Step]:
+    """Return the ways of turning one component into a representative one of the same load."""
+    pool = draft.pool
+    trial = draft.copy()
+    trial.take(Step(out=(pick,)))
+    if pick.load not in trial.tally.loads:
+        return []
+    braze = int(pool.braze[pick.candidate])
+    rows = [pool.at[(p, braze)] for p in sorted(pool.representative) if p not in used]
+    rows = np.array([r for r in rows if region[r]], int)
+    fits = rows[trial.tally.refusals(rows, load=pick.load) == 0]
+    return [Step(out=(pick,), into=(Pick(int(r), pick.load, REPRESENTATIVE),)) for r in fits]
+
+
+def _take_anything(draft: Draft) -> None:
+    """Where no gain is expected at all: one specimen that fits, or the message that says why none does."""
+    rows, loads = draft.options()
+    openings = draft.openings()
+    if rows.size:
+        draft.take(Step(into=(Pick(int(rows[0]), int(loads[0])),)))
+        return
+    if openings:
+        _, (control, fits) = min(openings.items())
+        number = draft.free_load()
+        draft.take(Step(into=(Pick(int(fits[0]), number),), opens=number, control=control))
+        return
+    pool, furnace = draft.pool, draft.needs.furnace
+    ways: list[tuple[np.ndarray, int, int | None]] = [(np.flatnonzero(~furnace & ~pool.is_control), NONE, None)]
+    for braze in range(len(pool.brazes)):
+        possible, control = draft.control_for(braze)
+        if possible:
+            ways.append((np.flatnonzero(~pool.is_control & (pool.braze == braze)), OPEN, control))
+    short = least_change(draft.tally, ways)
+    candidate = None if short is None else pool.candidates[short.candidate]
+    raise nothing_fits(draft.limits, short, candidate, what="not one specimen fits in this week's limits")
+
+
+def optimism(problem: Problem, reference: ReferenceMap, measurements: Measurements) -> Optimism | None:
+    """Choose on half of the chains, score on the other half.
+
+    Parameters
+    ----------
+    problem : Problem
+    reference : ReferenceMap
+        With the chain of each draw.
+    measurements : Measurements
+        Of the pool's candidates.
+
+    Returns
+    -------
+    Optimism or None
+        ``None`` with a single chain.
+    """
+    chains = np.unique(reference.chain)
+    if chains.size < 2:
+        return None
+    first = np.isin(reference.chain, chains[: chains.size // 2])
+    gains = []
+    for half in (first, ~first):
+        part = reference.of_draws(half)
+        gains.append(LinearGain(part.z, part.z0, measurements.of_draws(half), lots=problem.gain.lots))
+    chosen = Problem(gains[0], problem.pool, problem.limits, problem.needs, problem.region, problem.pending)
+    batch = choose(chosen, passes=0, prices=PRICES[:1]).batch()
+    falls = [g.condition(problem.pending).misclassification - g.condition(batch).misclassification for g in gains]
+    return Optimism(*falls)
+
+
+def binding_limits(draft: Draft) -> dict[str, int]:
+    """Return the limits that refused candidates while the batch was chosen, most often first, with counts."""
+    counts = draft.refused[1:]
+    order = np.argsort(-counts, kind="stable")
+    return {LIMITS[i]: int(counts[i]) for i in order if counts[i]}

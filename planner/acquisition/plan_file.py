@@ -1,0 +1,249 @@
+"""The plan on disk: what the lab fills in, and what other programs read.
+
+`plan.csv` is a result file with its measurements still blank, so that it is recorded as it stands once filled in.  `plan.json`
+says the same with totals and forecast.  Both appear together or not at all: they are written in a folder aside, synced,
+and the folder is renamed.  Nothing in them depends on the clock.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from planner.acquisition.proposal import PlanRow, Proposal
+from planner.lab.errors import UserError
+from planner.lab.specimen import COLUMNS, Specimen, number_text
+
+_NUMBERED = re.compile(r"[0-9]{3,}")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+DIGITS = 12
+"""Significant digits of the numbers in the files: below them, machines differ."""
+HEADER = ("sequence", "purpose", *(c.header for c in COLUMNS), "reason", "expected_gain")
+
+
+@dataclass(frozen=True)
+class PlanFile:
+    """A plan read back."""
+
+    number: int
+    """Number of the plan."""
+    record: dict[str, Any]
+    """Everything in `plan.json`."""
+    specimens: tuple[Specimen, ...]
+    """Rows of the plan, nothing measured, in forming order."""
+    purposes: tuple[str, ...]
+    """``trial`` or ``control`` of each row."""
+
+
+def plan_record(
+    proposal: Proposal, *, number: int, verdict: str, now: Mapping[str, float], more: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Return what `plan.json` holds.
+
+    Parameters
+    ----------
+    proposal : Proposal
+    number : int
+        Number of the plan.
+    verdict : str
+        Verdict of the fit it rests on.
+    now : mapping
+        misclassification, claimed_share, excluded_share, undecided_share, pointwise_share of today's map.
+    more : mapping, optional
+        Further keys, put behind the contract's.
+    """
+    forecast = proposal.forecast
+    record: dict[str, Any] = {
+        "plan_file": f"plans/{number:03d}/plan.csv",
+        "n_trials": proposal.n_trials,
+        "cost": proposal.cost,
+        "hours": proposal.hours,
+        "furnace_loads": proposal.furnace_loads,
+        "tool_temperatures": proposal.tool_temperatures,
+        "sections": proposal.sections,
+        "now": dict(now),
+        "expected": {
+            "misclassification": forecast.misclassification,
+            "undecided_share": forecast.undecided_share,
+            "gain": forecast.gain,
+            "gain_band_80": list(forecast.gain_band_80),
+        },
+        "verdict": verdict,
+        "trials": [_trial(row) for row in proposal.rows],
+        "band_method": forecast.band_method,
+        "optimism_drop": None if proposal.optimism is None else proposal.optimism.drop,
+        "not_worth": [{"what": n.what, "gain": n.gain, "cost": n.cost, "why": n.why} for n in proposal.not_worth],
+        "binding_limits": dict(proposal.binding),
+        "days_to_result": proposal.days_to_result,
+    }
+    record |= dict(more or {})
+    return _rounded(record)
+
+
+def _trial(row: PlanRow) -> dict[str, Any]:
+    specimen = planned_specimen(row)
+    cells = {column.attribute: getattr(specimen, column.attribute) for column in COLUMNS}
+    cells["note"] = None
+    return {
+        "sequence": row.sequence,
+        "purpose": row.purpose,
+        **cells,
+        "reason": row.reason,
+        "expected_gain": row.expected_gain,
+        "role": row.role,
+        "loss_without": row.loss_without,
+        "alternative": row.alternative,
+        "alternative_loss": row.alternative_loss,
+    }
+
+
+def planned_specimen(row: PlanRow) -> Specimen:
+    """Return a row of the plan as a specimen with nothing measured."""
+    c = row.candidate
+    return Specimen(
+        specimen=row.specimen,
+        specimen_type=c.specimen_type,
+        temper=c.temper,
+        lot=c.lot,
+        forming_temperature_degC=c.forming_temperature_degC,
+        strain=c.strain,
+        braze_temperature_degC=c.braze_temperature_degC,
+        braze_time_min=c.braze_time_min,
+        furnace_load=row.furnace_load,
+        section_feature=c.section_feature,
+    )
+
+
+def plan_csv(proposal: Proposal) -> str:
+    """Return the text of `plan.csv`."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(HEADER)
+    for row in proposal.rows:
+        specimen = planned_specimen(row)
+        values = [getattr(specimen, column.attribute) for column in COLUMNS]
+        writer.writerow([_cell(v) for v in (row.sequence, row.purpose, *values, row.reason, _rounded(row.expected_gain))])
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return number_text(value)
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _rounded(value: Any) -> Any:
+    """Hold every float to the digits that are the same on every run."""
+    if isinstance(value, dict):
+        return {key: _rounded(v) for key, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_rounded(v) for v in value]
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}")
+    return value
+
+
+def next_number(plans: Path) -> int:
+    """Return the number of the next plan in a `plans` folder, which may not exist yet."""
+    taken = [int(p.name) for p in plans.iterdir() if _NUMBERED.fullmatch(p.name)] if plans.is_dir() else []
+    return max(taken, default=0) + 1
+
+
+def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int) -> Path:
+    """Write `plan.csv` and `plan.json`, both or neither.
+
+    Parameters
+    ----------
+    plans : Path
+        The campaign's `plans` folder; made where missing.
+    proposal : Proposal
+    record : mapping
+        From :func:`plan_record`.
+    number : int
+
+    Returns
+    -------
+    Path
+        The folder of the plan.
+
+    Raises
+    ------
+    UserError
+        When a plan of this number exists or the folder cannot be written.
+    """
+    folder, aside = plans / f"{number:03d}", plans / f".{number:03d}.partial"
+    try:
+        plans.mkdir(parents=True, exist_ok=True)
+        if folder.exists():
+            raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}")
+        shutil.rmtree(aside, ignore_errors=True)
+        aside.mkdir()
+        _write(aside / "plan.csv", plan_csv(proposal))
+        _write(aside / "plan.json", json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        _sync(aside)
+        aside.rename(folder)
+        _sync(plans)
+    except OSError as error:
+        raise UserError(
+            f"the plan cannot be written: {error.strerror or error}",
+            where=f"plans/{number:03d}",
+            fix="free space or permissions in the campaign folder, then run `trialwright plan` again",
+        ) from None
+    return folder
+
+
+def _write(path: Path, text: str) -> None:
+    with path.open("x", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def read_plan(folder: Path) -> PlanFile:
+    """Read a plan back.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the plan, such as `plans/003`.
+
+    Raises
+    ------
+    UserError
+        When it is missing or damaged.
+    """
+    where = f"plans/{folder.name}/plan.json"
+    try:
+        record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+        attributes = [column.attribute for column in COLUMNS]
+        trials = [{k: t[k] for k in attributes if t[k] is not None} for t in record["trials"]]
+        specimens = tuple(Specimen(**t) for t in trials)
+        purposes = tuple(str(t["purpose"]) for t in record["trials"])
+        return PlanFile(int(folder.name), record, specimens, purposes)
+    except OSError as error:
+        raise UserError(f"the plan cannot be read: {error.strerror or error}", where=where) from None
+    except (ValueError, KeyError, TypeError):
+        raise UserError(
+            "the plan is damaged", where=where, fix="restore the file, or move its folder away and plan again"
+        ) from None

@@ -1,0 +1,97 @@
+"""Next week's plan as one record: rows, totals, forecast, and what there is to argue about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from planner.acquisition.batch import Optimism
+from planner.acquisition.candidate import Candidate
+
+
+@dataclass(frozen=True)
+class PlanRow:
+    """One specimen of the plan."""
+
+    sequence: int
+    """Order of forming, from 1."""
+    purpose: str
+    """``trial`` or ``control``."""
+    role: str
+    """trial, control, insisted or representative."""
+    specimen: str
+    """Fresh id."""
+    furnace_load: str | None
+    """Fresh label; ``None`` for what is not brazed."""
+    candidate: Candidate
+    """What it is and how it is made."""
+    reason: str
+    """In words."""
+    expected_gain: float
+    """Share of the plan's fall of H that is put down to it; the rows sum to the plan's gain."""
+    loss_without: float
+    """Rise of H if it alone were left out."""
+    alternative: str | None
+    """The next best specimen in its place."""
+    alternative_loss: float | None
+    """Rise of H if that were taken instead."""
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the batch is expected to do to the map."""
+
+    misclassification_now: float
+    misclassification: float
+    """Expected after the batch."""
+    gain: float
+    """Fall of H."""
+    gain_band_80: tuple[float, float]
+    """10 % and 90 % points over single outcomes of the week."""
+    band_method: str
+    """``reweighted`` or ``linear``: how the outcomes were scored."""
+    undecided_share_now: float
+    """Neither claimed nor excluded."""
+    undecided_share: float
+    """Expected after the batch: today's share times the expected fall of the points with 1 - C < c < C."""
+
+
+@dataclass(frozen=True)
+class NotWorth:
+    """Something that was weighed and left out."""
+
+    what: str
+    """Specimen or section, in words."""
+    gain: float
+    """Fall of H that it would add to the plan."""
+    cost: float
+    """What it would cost on top."""
+    why: str
+    """In words."""
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Next week's plan."""
+
+    rows: tuple[PlanRow, ...]
+    """In forming order, controls included."""
+    cost: float
+    """Specimens, sections and set-ups, controls included."""
+    hours: float
+    furnace_loads: int
+    tool_temperatures: int
+    sections: int
+    forecast: Forecast
+    optimism: Optimism | None
+    """Choice on half of the chains scored on the other half; ``None`` where it was not asked for."""
+    not_worth: tuple[NotWorth, ...]
+    """What was judged not worth its money."""
+    binding: dict[str, int]
+    """Limits that refused specimens while the plan was chosen, most often first."""
+    days_to_result: int
+    """Days until the last result of this plan."""
+
+    @property
+    def n_trials(self) -> int:
+        """Rows, controls included."""
+        return len(self.rows)

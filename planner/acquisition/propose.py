@@ -1,0 +1,261 @@
+"""The one door to the planner: from the map and a predictor to next week's plan with its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+
+from planner.acquisition.batch import Problem, binding_limits, choose, optimism
+from planner.acquisition.candidate import Candidate
+from planner.acquisition.candidates import Made, Pool, build_pool
+from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
+from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.limits import NONE, Limits, Needs
+from planner.acquisition.measurements import Predictor
+from planner.acquisition.outcomes import simulated_gain
+from planner.acquisition.proposal import Forecast, NotWorth, PlanRow, Proposal
+from planner.acquisition.reasons import named, worded
+from planner.acquisition.reference import ReferenceMap
+from planner.acquisition.schedule import schedule
+from planner.acquisition.scores import expected_undecided
+from planner.lab.campaign import Definition
+
+Pending = tuple[Candidate, str | None]
+"""A specimen of an earlier plan that is not reported yet, and the label of its furnace load."""
+
+
+def propose(
+    definition: Definition,
+    *,
+    reference: ReferenceMap,
+    predictor: Predictor,
+    limits: Limits | None = None,
+    history: Sequence[Made] = (),
+    pending: Sequence[Pending] = (),
+    known_specimens: Collection[str] = (),
+    known_loads: Collection[str] = (),
+    number: int = 1,
+    week: int = 1,
+    n_candidates: int = 1000,
+    with_optimism: bool = True,
+    rng: np.random.Generator,
+) -> Proposal:
+    """Propose next week's plan.
+
+    Parameters
+    ----------
+    definition : Definition
+    reference : ReferenceMap
+        The map now; its draws are those of the predictor, in the same order.
+    predictor : Predictor
+        What candidates would measure.
+    limits : Limits, optional
+        Default: the definition's week and stock as they stand.
+    history : sequence of Made
+        Specimens made so far.
+    pending : sequence of (Candidate, load label or None)
+        Planned earlier, not reported yet.  Their results are counted as known to come; their stock must already be
+        taken off ``limits``.
+    known_specimens, known_loads : collections of str
+        Names in use.
+    number, week : int, default 1
+        Number of the plan (names carry it) and week of the campaign (odd: blocks rise).
+    n_candidates : int, default 1000
+    with_optimism : bool, default True
+        Whether to choose once more on half of the chains.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Proposal
+
+    Raises
+    ------
+    UserError
+        When an insisted trial or not one specimen fits; it names the limit that binds and the least change.
+    """
+    limits = Limits.of(definition) if limits is None else limits
+    pool = build_pool(definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
+    waiting = tuple(candidate for candidate, _ in pending)
+    measurements = predictor.measurements((*pool.candidates, *waiting))
+    lots = _numbered([c.lot for c in (*pool.candidates, *waiting)])
+    gain = LinearGain(reference.z, reference.z0, measurements, lots=lots)
+    problem = Problem(
+        gain=gain,
+        pool=pool,
+        limits=limits,
+        needs=Needs(limits, pool.candidates),
+        region=reference.c[reference.nearest(pool.candidates)] > 1.0 - definition.goal.confidence,
+        pending=_pending_picks(pending, first=len(pool.candidates)),
+    )
+    draft = choose(problem)
+    fresh = optimism(problem, reference, measurements) if with_optimism else None
+    names = {"known_specimens": known_specimens, "known_loads": known_loads}
+    return Proposal(
+        rows=_rows(draft, reference, number=number, week=week, names=names, rng=rng),
+        cost=draft.tally.cost,
+        hours=draft.tally.hours,
+        furnace_loads=len(draft.tally.loads),
+        tool_temperatures=len(draft.tally.temperatures),
+        sections=draft.tally.sections,
+        forecast=_forecast(draft, reference, confidence=definition.goal.confidence, rng=rng),
+        optimism=fresh,
+        not_worth=_not_worth(draft, currency=definition.campaign.currency),
+        binding=binding_limits(draft),
+        days_to_result=_days(draft),
+    )
+
+
+def _numbered(labels: Sequence[str]) -> np.ndarray:
+    number = {label: i for i, label in enumerate(dict.fromkeys(labels))}
+    return np.array([number[label] for label in labels], int)
+
+
+def _pending_picks(pending: Sequence[Pending], *, first: int) -> tuple[tuple[int, int], ...]:
+    labels = list(dict.fromkeys(label for _, label in pending if label is not None))
+    loads = [NO_LOAD if label is None else labels.index(label) for _, label in pending]
+    return tuple((first + i, load) for i, load in enumerate(loads))
+
+
+def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: np.random.Generator) -> Forecast:
+    gain, fall = draft.gain, draft.start - draft.misclassification
+    picks = draft.batch()[len(draft.pending) :]
+    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
+    low, high = simulated.band_80
+    c = reference.c
+    open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
+    open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
+    undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
+    kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
+    return Forecast(
+        misclassification_now=reference.misclassification,
+        misclassification=reference.misclassification - fall,
+        gain=fall,
+        gain_band_80=(min(low, fall), max(high, fall)),
+        band_method=simulated.method,
+        undecided_share_now=undecided,
+        undecided_share=undecided * kept,
+    )
+
+
+def _rows(
+    draft: Draft,
+    reference: ReferenceMap,
+    *,
+    number: int,
+    week: int,
+    names: dict[str, Collection[str]],
+    rng: np.random.Generator,
+) -> tuple[PlanRow, ...]:
+    picks, candidates = draft.picks, draft.pool.candidates
+    chosen = [candidates[p.candidate] for p in picks]
+    loads = [None if p.load == NONE else p.load for p in picks]
+    slots = schedule(
+        [c.forming_temperature_degC for c in chosen], loads, week=week, number=number, rng=rng, **names
+    )
+    gains = _contributions(draft)
+    losses, points = _without(draft)
+    here = reference.nearest(chosen)
+    rows = []
+    for slot in slots:
+        pick, candidate = picks[slot.index], chosen[slot.index]
+        other, other_loss = _alternative(draft, pick)
+        rows.append(
+            PlanRow(
+                sequence=slot.sequence,
+                purpose="control" if pick.role == CONTROL else "trial",
+                role=pick.role,
+                specimen=slot.specimen,
+                furnace_load=slot.furnace_load,
+                candidate=candidate,
+                reason=worded(candidate, pick.role, reference, point=points[slot.index], here=int(here[slot.index])),
+                expected_gain=float(gains[slot.index]),
+                loss_without=float(losses[slot.index]),
+                alternative=other,
+                alternative_loss=other_loss,
+            )
+        )
+    return tuple(rows)
+
+
+def _contributions(draft: Draft) -> np.ndarray:
+    """Return each pick's share of the fall of H, in the order in which they were chosen: sums to the whole."""
+    step = draft.gain.condition(draft.pending)
+    values = [step.misclassification]
+    for pick in draft.batch()[len(draft.pending) :]:
+        step = draft.gain.with_pick(step, pick)
+        values.append(step.misclassification)
+    return -np.diff(values)
+
+
+def _without(draft: Draft) -> tuple[np.ndarray, list[int | None]]:
+    """Return, for each pick, the rise of H without it and the reference point whose doubt rises most."""
+    gain = draft.gain
+    shares = gain.shares_without(draft.conditioned)[len(draft.pending) :]
+    rise = gain.table.read(shares) - gain.table.read(draft.conditioned.share)
+    if rise.size == 0:
+        return np.zeros(len(draft.picks)), [None] * len(draft.picks)
+    points = [int(gain.live[i]) if r[i] > 0 else None for r, i in zip(rise, rise.argmax(axis=1), strict=True)]
+    return rise.sum(axis=1, dtype=float), points
+
+
+def _alternative(draft: Draft, pick: Pick) -> tuple[str | None, float | None]:
+    """Return the next best specimen in place of a freely chosen one, and the rise of H with it."""
+    if pick.role != TRIAL:
+        return None, None
+    trial = draft.copy()
+    trial.take(Step(out=(pick,)))
+    rows, loads = trial.options()
+    same = np.array([draft.pool.candidates[r] == draft.pool.candidates[pick.candidate] for r in rows], bool)
+    rows, loads = rows[~same], loads[~same]
+    if rows.size == 0:
+        return None, None
+    after = draft.gain.score(trial.conditioned, rows, loads)
+    best = int(np.argmin(after))
+    return named(draft.pool.candidates[rows[best]]), float(after[best]) - draft.misclassification
+
+
+def _not_worth(draft: Draft, *, currency: str) -> tuple[NotWorth, ...]:
+    """Return specimen types, and sections, that the plan does without although something of theirs could be had."""
+    pool, gain = draft.pool, draft.gain
+    fall = draft.start - draft.misclassification
+    average = fall / draft.tally.cost if draft.tally.cost > 0 else 0.0
+    groups: dict[str, list[int]] = {}
+    for i in np.flatnonzero(~pool.is_control):
+        c = pool.candidates[i]
+        cut = " with a section" if c.section_feature is not None else ""
+        groups.setdefault(f"{c.specimen_type}{cut} of {c.temper}", []).append(int(i))
+    taken = {_kind(pool, p) for p in draft.picks}
+    out = []
+    for what, members in groups.items():
+        if what in taken:
+            continue
+        rows = np.array(members)
+        loads = np.where(draft.needs.furnace[rows], draft.free_load(), NO_LOAD)
+        more = draft.misclassification - gain.score(draft.conditioned, rows, loads)
+        best = int(np.argmax(more / draft.needs.cost[rows]))
+        cost = float(draft.needs.cost[rows[best]])
+        worth = max(float(more[best]), 0.0)
+        why = (
+            f"would lower H by {worth:.4f} for {cost:g} {currency}, {worth / cost * 1000:.4f} a thousand; "
+            f"the plan lowers it by {average * 1000:.4f} a thousand"
+        )
+        out.append(NotWorth(named(pool.candidates[rows[best]]), worth, cost, why))
+    return tuple(sorted(out, key=lambda n: -n.gain / n.cost))
+
+
+def _kind(pool: Pool, pick: Pick) -> str:
+    c = pool.candidates[pick.candidate]
+    return f"{c.specimen_type}{' with a section' if c.section_feature is not None else ''} of {c.temper}"
+
+
+def _days(draft: Draft) -> int:
+    """Return the days until the last result of the plan."""
+    days = [0]
+    for pick in draft.picks:
+        candidate = draft.pool.candidates[pick.candidate]
+        use = draft.limits.uses[candidate.specimen_type]
+        days.append(use.section_days if candidate.section_feature is not None else use.days_to_result)
+        days.append(use.days_to_result)
+    return max(days)

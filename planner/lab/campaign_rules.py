@@ -1,0 +1,274 @@
+"""Why this module exists: some mistakes show only when two tables are read together.
+
+A control of a temper that is not in `[factors]`, a lot listed with two tempers, a
+target outside the box: each table alone is fine. Every rule here yields a
+`Fault` with the path of the key at fault, so that the reader can name its line.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from planner.lab.bounds import HARD_BOUNDS
+from planner.lab.campaign_fields import FACTOR_UNITS, factor_bounds
+from planner.lab.definition import Definition
+from planner.lab.specimen import BRAZED_TYPES
+
+#: Beliefs about a temper, with the upper end that physics allows.
+TEMPER_BELIEFS = {
+    "limit_strain_at_20degC": HARD_BOUNDS["limit_strain"][1],
+    "limit_strain_ratio_250_to_20degC": 100.0,
+    "springback_angle_deg_at_20degC": HARD_BOUNDS["springback_angle"][1],
+    "critical_strain": HARD_BOUNDS["strain"][1],
+    "stored_strain_of_temper": HARD_BOUNDS["strain"][1],
+}
+#: Beliefs about the braze.
+BRAZE_BELIEFS = {
+    "best_braze_temperature_degC": HARD_BOUNDS["braze_temperature"][1],
+    "film_depth_um_at_reference": 10_000.0,
+}
+
+Path = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One mistake in a definition."""
+
+    path: Path  #: keys and zero-based positions from the top of the file
+    what: str
+    found: object = None
+    allowed: str | None = None
+    fix: str | None = None
+
+
+def contradictions(definition: Definition) -> Iterator[Fault]:
+    """Yield every mistake that lies between two keys of a definition.
+
+    Parameters
+    ----------
+    definition : Definition
+        Read and valid key by key.
+
+    Yields
+    ------
+    Fault
+        In the order of the tables in the contract.
+    """
+    yield from _factor_faults(definition)
+    yield from _component_faults(definition)
+    yield from _specimen_faults(definition)
+    yield from _control_faults(definition)
+    yield from _stock_faults(definition)
+    yield from _insist_faults(definition)
+    yield from _belief_faults(definition)
+    yield from _target_faults(definition)
+
+
+def closest(name: str, known: list[str] | tuple[str, ...]) -> str | None:
+    """Return the known word nearest to a misspelt one, or None."""
+    near = difflib.get_close_matches(name[:100], known, n=1, cutoff=0.5)
+    return near[0] if near else None
+
+
+def unreachable(definition: Definition, setting: dict[str, float]) -> str | None:
+    """Tell why a setting cannot be reached; None when it can.
+
+    Parameters
+    ----------
+    definition : Definition
+    setting : dict of str to float
+        Factor values by key; a row of `[[out_of_reach]]` counts only when every
+        factor it names is in the setting and inside its range.
+
+    Returns
+    -------
+    str or None
+        The lab's own `why` of the first row that holds.
+    """
+    for row in definition.out_of_reach:
+        ranges = {key: getattr(row, key) for key in FACTOR_UNITS if getattr(row, key)}
+        if all(
+            key in setting and low <= setting[key] <= high for key, (low, high) in ranges.items()
+        ):
+            return row.why or "listed in [[out_of_reach]]"
+    return None
+
+
+def _temper_fault(definition: Definition, temper: str, path: Path) -> Iterator[Fault]:
+    """Yield a fault when a temper is not among the factors'."""
+    tempers = definition.factors.tempers
+    if temper not in tempers:
+        yield Fault(
+            path, "is not one of the tempers of [factors]", temper, ", ".join(tempers),
+            "use one of these, or add it to factors.tempers",
+        )  # fmt: skip
+
+
+def _factor_faults(definition: Definition) -> Iterator[Fault]:
+    tempers = definition.factors.tempers
+    if len(set(tempers)) != len(tempers):
+        yield Fault(("factors", "tempers"), "names a temper twice", list(tempers), "each once")
+    for key, (low, high) in definition.factor_ranges.items():
+        spread = getattr(definition.factors, key).setting_sd
+        if spread >= (high - low) / 2:
+            yield Fault(
+                ("factors", key, "setting_sd"), "is as wide as the range itself", spread,
+                f"less than half the range, {(high - low) / 2:g}",
+            )  # fmt: skip
+    for i, row in enumerate(definition.out_of_reach):
+        if not any(getattr(row, key) for key in FACTOR_UNITS):
+            yield Fault(
+                ("out_of_reach", i), "names no factor", None,
+                "at least one of " + ", ".join(FACTOR_UNITS),
+            )  # fmt: skip
+        for key in FACTOR_UNITS:
+            pair, (low, high) = getattr(row, key), factor_bounds(key)
+            if pair and (pair[1] < low or pair[0] > high):
+                yield Fault(
+                    ("out_of_reach", i, key), "lies wholly beyond the hard bounds", list(pair),
+                    f"{low:g} to {high:g}",
+                )  # fmt: skip
+    box = definition.factor_ranges
+    for i, row in enumerate(definition.out_of_reach):
+        ranges = {key: getattr(row, key) for key in FACTOR_UNITS if getattr(row, key)}
+        if ranges and all(
+            pair[0] <= box[key][0] and pair[1] >= box[key][1] for key, pair in ranges.items()
+        ):
+            yield Fault(
+                ("out_of_reach", i), "puts the whole box of [factors] out of reach", None,
+                "ranges that leave a part of the box",
+            )  # fmt: skip
+
+
+def _component_faults(definition: Definition) -> Iterator[Fault]:
+    features = definition.component.features
+    seen: set[str] = set()
+    for i, feature in enumerate(features):
+        if feature.name in seen:
+            yield Fault(
+                ("component", "features", i, "name"), "is used twice", feature.name, "unique names"
+            )
+        seen.add(feature.name)
+    if not any(feature.joined for feature in features):
+        yield Fault(
+            ("component", "features"), "marks no feature as joined", None,
+            "joined = true on at least one feature: it feeds the joints",
+        )  # fmt: skip
+    if all(value is None for value in dict(definition.criteria).values()):
+        yield Fault(
+            ("criteria",), "requires nothing, so every component would conform", None,
+            "at least one of " + ", ".join(type(definition.criteria).model_fields),
+        )  # fmt: skip
+
+
+def _specimen_faults(definition: Definition) -> Iterator[Fault]:
+    if not definition.specimens:
+        yield Fault(
+            ("specimens",), "lists no specimen type", None,
+            "at least one of " + ", ".join(type(definition.specimen_tables).model_fields),
+        )  # fmt: skip
+
+
+def _control_faults(definition: Definition) -> Iterator[Fault]:
+    control = definition.control
+    if control is None:
+        return
+    if control.specimen_type not in definition.specimens:
+        yield Fault(
+            ("control", "specimen_type"), "is not a type of [specimens]", control.specimen_type,
+            ", ".join(name for name in definition.specimens if name in BRAZED_TYPES)
+            or "no brazed type is listed",
+            "add its table to [specimens], or set loads = false in [control]",
+        )  # fmt: skip
+    yield from _temper_fault(definition, control.temper or "", ("control", "temper"))
+
+
+def _stock_faults(definition: Definition) -> Iterator[Fault]:
+    seen: dict[str, str] = {}
+    for i, entry in enumerate(definition.stock):
+        yield from _temper_fault(definition, entry.temper, ("stock", i, "temper"))
+        if entry.lot in seen and seen[entry.lot] != entry.temper:
+            yield Fault(
+                ("stock", i, "temper"), f"differs from lot {entry.lot}'s other entry", entry.temper,
+                f"{seen[entry.lot]}: one lot has one temper",
+            )  # fmt: skip
+        elif entry.lot in seen:
+            yield Fault(("stock", i, "lot"), "is listed twice", entry.lot, "one entry a lot")
+        seen.setdefault(entry.lot, entry.temper)
+
+
+def _insist_faults(definition: Definition) -> Iterator[Fault]:
+    for i, trial in enumerate(definition.insist):
+        path: Path = ("insist", i)
+        yield from _temper_fault(definition, trial.temper, (*path, "temper"))
+        if trial.specimen_type not in definition.specimens:
+            yield Fault(
+                (*path, "specimen_type"), "is not a type of [specimens]", trial.specimen_type,
+                ", ".join(definition.specimens),
+            )  # fmt: skip
+        brazed = trial.specimen_type in BRAZED_TYPES
+        for key in ("strain", "braze_temperature_degC", "braze_time_min"):
+            value = getattr(trial, key)
+            if brazed and value is None:
+                yield Fault((*path, key), f"is missing for a {trial.specimen_type}")
+            if not brazed and value is not None and key != "strain":
+                yield Fault(
+                    (*path, key), f"does not apply: a {trial.specimen_type} is not brazed", value,
+                    "leave it out",
+                )  # fmt: skip
+        given = ((key, getattr(trial, key)) for key in FACTOR_UNITS)
+        setting = {key: value for key, value in given if value is not None}
+        why = unreachable(definition, setting)
+        if why:
+            yield Fault(
+                path, f"insists on a setting that the rig cannot reach ({why})", setting,
+                "a setting outside every [[out_of_reach]] row",
+            )  # fmt: skip
+
+
+def _belief_faults(definition: Definition) -> Iterator[Fault]:
+    for owner, beliefs in definition.beliefs.items():
+        tempers = definition.factors.tempers
+        if owner != "braze" and owner not in tempers:
+            yield Fault(
+                ("beliefs", owner), "is neither a temper of [factors] nor braze", owner,
+                ", ".join((*tempers, "braze")),
+            )  # fmt: skip
+            continue
+        known = BRAZE_BELIEFS if owner == "braze" else TEMPER_BELIEFS
+        for key, pair in beliefs.items():
+            if key not in known:
+                near = closest(key, list(known))
+                yield Fault(
+                    ("beliefs", owner, key), "is no belief that the model uses", key,
+                    ", ".join(known), f"did you mean {near}?" if near else None,
+                )  # fmt: skip
+            elif pair[1] > known[key]:
+                yield Fault(
+                    ("beliefs", owner, key), "goes beyond what is possible", list(pair),
+                    f"at most {known[key]:g}",
+                )  # fmt: skip
+    best = definition.beliefs.get("braze", {}).get("best_braze_temperature_degC")
+    low, high = HARD_BOUNDS["braze_temperature"]
+    if best and best[0] < low:
+        yield Fault(
+            ("beliefs", "braze", "best_braze_temperature_degC"), "lies beyond the hard bounds",
+            list(best), f"{low:g} to {high:g} degC",
+        )  # fmt: skip
+
+
+def _target_faults(definition: Definition) -> Iterator[Fault]:
+    target = definition.target
+    if target is None:
+        return
+    yield from _temper_fault(definition, target.temper, ("target", "temper"))
+    for key, (low, high) in definition.factor_ranges.items():
+        pair = getattr(target, key)
+        if pair[0] < low or pair[1] > high:
+            yield Fault(
+                ("target", key), "reaches outside the box of [factors]", list(pair),
+                f"within [{low:g}, {high:g}]",
+            )  # fmt: skip

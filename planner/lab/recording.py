@@ -1,0 +1,92 @@
+"""Why this module exists: recording a folder is reading what is new in it, file by file.
+
+The one way from `results/` into the ledger, used by `record` and by every command
+that first takes in what the lab has added.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+from pathlib import Path
+
+from planner.lab.definition import Definition
+from planner.lab.errors import UserError
+from planner.lab.intake import read_results
+from planner.lab.ledger import Ledger, RecordOutcome
+from planner.lab.tables import file_digest
+from planner.lab.template import RESULTS_FOLDER, result_files, unread_files
+
+
+def record_results(
+    directory: str | Path,
+    definition: Definition,
+    ledger: Ledger,
+    *,
+    files: Iterable[str | Path] | None = None,
+    correct: bool = False,
+    why: str | None = None,
+    today: datetime.date | None = None,
+) -> RecordOutcome:
+    """Record the new result files of a campaign folder.
+
+    Parameters
+    ----------
+    directory : path
+        Campaign folder.
+    definition : Definition
+    ledger : Ledger
+        Open for writing.
+    files : iterable of path, optional
+        Only these (a bare name is looked for in `results/` too). Default: every file
+        of `results/`; those already recorded are not read again.
+    correct, why
+        As `Ledger.record`.
+    today : date, optional
+        Default: the machine's date.
+
+    Returns
+    -------
+    RecordOutcome
+        Summed over files. Files are recorded in the order of their names, each whole
+        or not at all; a refused file stops the run and those before it stay recorded.
+
+    Raises
+    ------
+    UserError
+    """
+    directory = Path(directory)
+    home = directory / RESULTS_FOLDER
+    named = list(files or ())
+    given = bool(named)
+    paths = [_found(directory, Path(one)) for one in named] or result_files(directory)
+    outcome = RecordOutcome()
+    for path in paths:
+        inside = home if path.parent == home else None
+        digest = file_digest(path, folder=inside)
+        if not given and ledger.has_file(digest):
+            rows = next(entry.rows for entry in ledger.files() if entry.digest == digest)
+            outcome += RecordOutcome(unchanged=rows)
+            continue
+        parsed = read_results(path, definition, folder=inside, known=ledger.cells(), today=today)
+        outcome += ledger.record(parsed, correct=correct, why=why)
+    skipped = tuple(
+        f"{path.name}: not read; results are .csv or .xlsx files" for path in _others(directory, given)
+    )
+    return outcome + RecordOutcome(warnings=skipped)
+
+
+def _others(directory: Path, given: bool) -> list[Path]:
+    """What lies in `results/` unread, when the whole folder was asked for."""
+    return [] if given else unread_files(directory)
+
+
+def _found(directory: Path, path: Path) -> Path:
+    """Find a named file, as given or in `results/`."""
+    for candidate in (path, directory / RESULTS_FOLDER / path.name):
+        if candidate.exists():
+            return candidate
+    raise UserError(
+        "there is no such result file", found=str(path),
+        fix=f"name a file of {RESULTS_FOLDER}/ or give its path",
+    )  # fmt: skip

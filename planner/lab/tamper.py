@@ -1,0 +1,152 @@
+"""Why this module exists: a claim is only as good as the record behind it.
+
+Finds what was altered behind the program's back: entries of the ledger changed,
+removed or reordered; result files edited after they were recorded; plans changed
+after they were issued. It reports, it never repairs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from planner.lab.definition import Definition
+from planner.lab.errors import UserError
+from planner.lab.intake import read_results
+from planner.lab.ledger import Ledger
+from planner.lab.store import TABLES, chain_digest
+from planner.lab.tables import file_digest
+from planner.lab.template import result_files
+
+#: Most problems of the chain that are listed.
+MAX_LISTED = 20
+
+
+def verify(ledger: Ledger) -> list[str]:
+    """Check the chain of the ledger.
+
+    Returns
+    -------
+    list of str
+        One sentence a problem: damaged file, entry altered, removed or reordered, a
+        clock that ran backwards. Empty when all is well.
+    """
+    try:
+        problems = [
+            f"ledger.sqlite is damaged: {row[0]}"
+            for row in ledger.store.rows("PRAGMA quick_check(5)")
+            if row[0] != "ok"
+        ]
+        entries = sorted(_entries(ledger))
+        ((head, head_chain),) = ledger.store.rows("SELECT sequence, chain FROM head")
+    except (UserError, ValueError) as error:
+        return [f"ledger.sqlite is damaged: {error}"]
+    previous, expected, clock = "", 1, ""
+    for sequence, table, entry, stated_previous, chain in entries:
+        label = _label(table, entry)
+        if sequence != expected:
+            problems.append(f"entries {expected} to {sequence - 1} of the ledger were removed")
+        elif stated_previous != previous:
+            problems.append(f"entry {sequence} ({label}) does not follow the one before it")
+        if chain_digest(stated_previous, table, sequence, entry) != chain:
+            problems.append(f"entry {sequence} ({label}) was altered after it was written")
+        at = str(entry[-1])
+        if at < clock:
+            problems.append(f"the clock ran backwards at entry {sequence} ({label}), {at}")
+        previous, expected, clock = chain, sequence + 1, max(at, clock)
+    if head != expected - 1 or head_chain != previous:
+        problems.append(f"the ledger ends at entry {expected - 1} but {head} were written")
+    return problems[:MAX_LISTED]
+
+
+def edited_files(
+    directory: str | Path, definition: Definition, ledger: Ledger
+) -> list[str]:
+    """Report recorded result files that now say something else.
+
+    Parameters
+    ----------
+    directory : path
+        Campaign folder.
+    definition : Definition
+    ledger : Ledger
+
+    Returns
+    -------
+    list of str
+        One sentence for every file whose present text alters or drops a cell that
+        was recorded from it, no longer reads, or is gone.
+    """
+    directory = Path(directory)
+    present = {path.name: path for path in result_files(directory)}
+    latest = {entry.name: entry.digest for entry in ledger.files()}
+    problems = []
+    for name in sorted(latest):
+        before = ledger.submitted(name)
+        if not before:
+            continue
+        if name not in present:
+            problems.append(f"{name} was recorded and is no longer in results/")
+            continue
+        try:
+            if file_digest(present[name], folder=directory / "results") == latest[name]:
+                continue
+            parsed = read_results(
+                present[name], definition, folder=directory / "results", known=ledger.cells()
+            )
+        except UserError as error:
+            problems.append(f"{name} was edited and no longer reads: {error.what.splitlines()[0]}")
+            continue
+        now = {
+            specimen.specimen: {k: text for k, text in cells.items() if k in parsed.columns}
+            for _, specimen, cells in parsed.specimens
+        }
+        problems += [f"{name} was edited: {text}" for text in _differences(before, now)[:5]]
+    return problems
+
+
+def changed_plans(directory: str | Path, ledger: Ledger) -> list[str]:
+    """Report issued plans whose `plan.csv` is gone or no longer has its digest."""
+    problems = []
+    for plan in ledger.plans():
+        path = Path(directory) / "plans" / f"{plan.number:03d}" / "plan.csv"
+        try:
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            problems.append(f"plan {plan.number:03d} was issued and its plan.csv is gone")
+            continue
+        if digest != plan.digest:
+            problems.append(f"plan {plan.number:03d} was changed after it was issued")
+    return problems
+
+
+def _entries(ledger: Ledger) -> list[tuple[int, str, tuple[object, ...], str, str]]:
+    """Return (sequence, table, entry, previous, chain) of all tables."""
+    found = []
+    for table, names in TABLES.items():
+        query = f"SELECT sequence, {', '.join(names)}, previous, chain FROM {table}"
+        found += [
+            (row[0], table, tuple(row[1:-2]), row[-2], row[-1]) for row in ledger.store.rows(query)
+        ]
+    return found
+
+
+def _label(table: str, entry: tuple[object, ...]) -> str:
+    """Name an entry for people."""
+    if table == "revisions":
+        return f"{entry[1]} {entry[0]}"
+    return f"file {entry[0]}" if table == "files" else f"plan {entry[0]}"
+
+
+def _differences(before: dict[str, dict[str, str]], now: dict[str, dict[str, str]]) -> list[str]:
+    """Say which recorded cells a file now alters or drops."""
+    texts = []
+    for specimen, cells in sorted(before.items()):
+        if specimen not in now:
+            texts.append(f"the row of {specimen} is gone")
+            continue
+        for column, text in cells.items():
+            found = now[specimen].get(column, "")
+            if found != text:
+                texts.append(f"{column} of {specimen} was {text}, now {found or 'blank'}")
+    return texts

@@ -1,0 +1,132 @@
+"""The week's plan on the screen: what to do in which order, why, and what it should bring.
+
+A plan is read at the bench, so its table follows the forming order and gives each
+trial its reason in words. Takes the object that `plan --json` prints.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from planner.report.screen import add_row, notices, number, percent, plain_table, verdict_line
+
+_TOTALS = (
+    ("cost", "cost", "budget"),
+    ("hours", "hours", "hours"),
+    ("furnace_loads", "furnace loads", "furnace_loads"),
+    ("tool_temperatures", "tool temperatures", "tool_temperatures"),
+    ("sections", "sections", "sections"),
+)
+
+
+def plan(
+    record: Mapping[str, Any], *, currency: str = "", limits: Mapping[str, float | None] | None = None
+) -> RenderableType:
+    """Show a plan: verdict, totals against the week's limits, what it should bring, and its trials.
+
+    Parameters
+    ----------
+    record : mapping
+        The object of `plan --json` in the contract; `notices` (list of sentences) is optional.
+    currency : str, default ''
+    limits : mapping, optional
+        The week's limits by the keys of `[week]`; a missing or None limit is shown as none.
+
+    Returns
+    -------
+    rich renderable
+    """
+    parts: list[RenderableType] = [verdict_line(record["verdict"])]
+    if record.get("notices"):
+        parts.append(notices(record["notices"]))
+    parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record)]
+    if record.get("plan_file"):
+        parts.append(Text(f"Written to {record['plan_file']}: fill it in and put it in results/ when the week is done."))
+    return Group(*parts)
+
+
+def trials(rows: list[Mapping[str, Any]]) -> RenderableType:
+    """Show the trials in forming order."""
+    if not rows:
+        return Text("The plan holds no trial.")
+    table = plain_table("no", "specimen", "temper, lot", "set", "load", "why", "gain", title="Trials in forming order")
+    table.columns[0].justify = table.columns[6].justify = "right"
+    table.padding = (0, 1, 0, 0)
+    for place in (0, 2, 3, 6):
+        table.columns[place].no_wrap = True
+    table.columns[1].max_width = 22
+    table.columns[4].max_width = 10
+    for row in rows:
+        what = str(row["specimen_type"]).replace("_", " ")
+        if row.get("purpose") == "control":
+            what += " (control)"
+        if row.get("section_feature"):
+            what += f", section at {row['section_feature']}"
+        add_row(
+            table,
+            number(row.get("sequence")),
+            f"{row['specimen']}\n{what}",
+            f"{row['temper']}\n{row['lot']}",
+            _settings(row),
+            number(row.get("furnace_load")),
+            str(row.get("reason") or "-"),
+            _gain(row.get("expected_gain")),
+        )
+    return Group(table, Text("gain: expected fall of H, in percentage points of the factor box, when taken in this order"))
+
+
+def totals(
+    record: Mapping[str, Any], *, currency: str = "", limits: Mapping[str, float | None] | None = None
+) -> RenderableType:
+    """Show what the plan uses against what the week allows."""
+    table = plain_table("the plan uses", "amount", "of")
+    table.columns[1].justify = table.columns[2].justify = "right"
+    add_row(table, "specimens, controls included", number(record["n_trials"]), "")
+    for key, words, limit in _TOTALS:
+        money = f" {currency}" if key == "cost" and currency else ""
+        most = (limits or {}).get(limit)
+        add_row(table, words, number(record.get(key)) + money, "no limit" if most is None else number(most) + money)
+    return table
+
+
+def outlook(record: Mapping[str, Any]) -> Text:
+    """Say what the plan should change."""
+    now, expected = record["now"], record["expected"]
+    low, high = expected["gain_band_80"]
+    text = Text("Expected: ", style="bold")
+    share = now.get("undecided_share")
+    text.append(
+        f"misclassification H falls from {percent(now['misclassification'])} to "
+        f"{percent(expected['misclassification'])} (a gain of {100 * expected['gain']:.1f} points, "
+        f"80 % band {100 * low:.1f} to {100 * high:.1f})"
+        + ("" if share is None else f"; undecided share from {percent(share)}")
+        + ("" if share is None else f" to {percent(expected.get('undecided_share'))}")
+        + ".",
+        style="not bold",
+    )
+    return text
+
+
+def _value(row: Mapping[str, Any], name: str, unit: str) -> Any:
+    """Read a setting by its key with a unit suffix or by the column heading of the plan file."""
+    for key in (f"{name}_{unit}", f"{name} [{unit}]", name):
+        if row.get(key) not in (None, ""):
+            return row[key]
+    return None
+
+
+def _settings(row: Mapping[str, Any]) -> str:
+    warm, strain = _value(row, "forming_temperature", "degC"), _value(row, "strain", "1")
+    hot, long = _value(row, "braze_temperature", "degC"), _value(row, "braze_time", "min")
+    first = f"form {number(warm)} degC"
+    if strain is not None:
+        first += f", {number(strain)}"
+    return first if hot is None else f"{first}\nbraze {number(hot)} degC, {number(long)} min"
+
+
+def _gain(value: Any) -> str:
+    return "-" if value in (None, "") else f"{100 * float(value):.2f}"

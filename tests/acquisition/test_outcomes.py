@@ -1,0 +1,81 @@
+"""Outcome by outcome: exact two-outcome values, and simulated batches against the closed form."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy.special import expit
+
+from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.measurements import Measurements
+from planner.acquisition.outcomes import simulated_gain, two_outcome_gain
+from planner.acquisition.scores import normal_scores
+
+
+def test_two_outcomes_by_bayes_rule_one_by_one():
+    rng = np.random.default_rng(0)
+    conforms, p = rng.random((50, 7)) < 0.4, rng.random((50, 3))
+    for j, got in enumerate(two_outcome_gain(conforms, p)):
+        now, after = np.minimum(conforms.mean(axis=0), 1 - conforms.mean(axis=0)).mean(), 0.0
+        for y in (0, 1):
+            likelihood = p[:, j] if y else 1 - p[:, j]
+            c = likelihood @ conforms / likelihood.sum()
+            after += likelihood.mean() * np.minimum(c, 1 - c).mean()
+        assert got == pytest.approx(now - after, abs=1e-12)
+        assert got >= -1e-12
+
+
+def gaussian_world(rng, *, n_draws=4000, noise=1.0):
+    theta = rng.standard_normal((n_draws, 3))
+    conformance = expit(theta @ rng.standard_normal((3, 25)) + rng.normal(size=25))
+    scores = normal_scores(conformance, reliability=0.6)
+    F = theta @ rng.standard_normal((3, 4))
+    m = Measurements(
+        F, np.full(4, noise), np.array([0, 0, 1, 2]), np.array(["gap"] * 4), np.zeros(4, bool),
+        np.zeros((4, 3)), np.full((4, 4), 0.2),
+    )  # fmt: skip
+    return scores, m, LinearGain(scores.z, scores.z0, m, lots=np.array([0, 0, 1]))
+
+
+PICKS = [(0, 3), (1, 3), (2, NO_LOAD)]
+
+
+@pytest.mark.parametrize(("guard", "method"), [(1e9, "linear"), (5.0, "reweighted")])
+def test_simulated_gain_of_a_gaussian_batch_is_the_closed_form(guard, method):
+    rng = np.random.default_rng(1)
+    scores, m, gain = gaussian_world(rng)
+    got = simulated_gain(gain, scores.z > scores.z0, PICKS, n_outcomes=2000, ess_guard=guard, rng=rng)
+    expected = gain.now - gain.condition(PICKS).misclassification
+    assert got.method == method
+    assert got.gain == pytest.approx(expected, rel=0.1)
+    assert got.band_80[0] < got.gain < got.band_80[1]
+
+
+def test_yes_no_reweighting_agrees_with_all_outcomes_in_full():
+    rng = np.random.default_rng(2)
+    theta = rng.standard_normal((3000, 2))
+    scores = normal_scores(expit(theta @ rng.standard_normal((2, 12))), reliability=0.5)
+    p = expit(theta - np.array([3.0, 0.0]))
+    m = Measurements(
+        p, (p * (1 - p)).mean(axis=0), np.arange(2), np.array(["leaked"] * 2), np.ones(2, bool),
+        np.zeros((2, 3)), np.zeros((2, 4)),
+    )  # fmt: skip
+    gain = LinearGain(scores.z, scores.z0, m, lots=np.zeros(2, int))
+    conforms = scores.z > scores.z0
+    after = 0.0
+    for outcome in itertools.product((0, 1), repeat=2):
+        likelihood = np.prod(np.where(np.array(outcome) == 1, p, 1 - p), axis=1)
+        c = likelihood @ conforms / likelihood.sum()
+        after += likelihood.mean() * np.minimum(c, 1 - c).mean()
+    exact = np.minimum(scores.c, 1 - scores.c).mean() - after
+    got = simulated_gain(gain, conforms, [(0, NO_LOAD), (1, NO_LOAD)], n_outcomes=4000, rng=rng)
+    assert got.method == "reweighted"
+    assert got.gain == pytest.approx(exact, rel=0.1)
+
+
+def test_a_large_batch_falls_back_to_the_linear_update():
+    rng = np.random.default_rng(3)
+    scores, m, gain = gaussian_world(rng, n_draws=600, noise=0.05)
+    got = simulated_gain(gain, scores.z > scores.z0, PICKS * 6, rng=rng)
+    assert got.method == "linear"
+    assert got.ess < 200
