@@ -81,6 +81,8 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
         When an insisted trial or not even one specimen fits; it names the limit that binds.
     """
     start = problem.draft()
+    if problem.pool.is_control.all():
+        raise nothing_fits(problem.limits, None, None, what="not one specimen fits in this week's limits")
     insist(start)
     represent(start, problem.region)
     drafts = []
@@ -142,7 +144,7 @@ def represent(draft: Draft, region: np.ndarray) -> bool:
         Whether one was put in.
     """
     pool = draft.pool
-    kinds = np.array([c.specimen_type == "component" for c in pool.candidates]) & region & ~pool.is_control
+    kinds = np.array([c.specimen_type == "component" for c in pool.candidates], bool) & region & ~pool.is_control
     listed = np.isin(pool.plate, sorted(pool.representative))
     used = {int(pool.plate[p.candidate]) for p in draft.picks}
     plates = [p for p in sorted(pool.representative) if p not in used]

@@ -196,7 +196,8 @@ def _insisted(definition: Definition, limits: Limits) -> list[Candidate]:
         lots = [lot for lot, temper in limits.lot_temper.items() if temper == trial.temper]
         if not lots:
             raise UserError(
-                f"the lab insists on a {trial.specimen_type} of temper {trial.temper}, but no lot of it is in stock",
+                f"the insisted trial (a {trial.specimen_type} of {trial.temper}) does not fit: stock binds, "
+                "for no lot of it is in stock",
                 where="campaign.toml, [[insist]]",
                 allowed=f"tempers with a lot in [[stock]]: {', '.join(sorted(set(limits.lot_temper.values()))) or 'none'}",
                 fix=f"add a lot of {trial.temper} to [[stock]] or take the trial out of [[insist]]",

@@ -167,12 +167,10 @@ class _Work:
         return self.shares(again, joint_claim(conformance, again, seed=self.seed, **self.sure))
 
     def ranges(self, reference: Judged, asked: Asked) -> tuple[OperatingRange, ...]:
-        inside = None if asked.extrapolated_ranges else self.unsupported
+        more = {"unsupported": self.unsupported, "allow_extrapolated": asked.extrapolated_ranges}
         found = []
         for k in range(len(self.box.tempers)):
-            one = operating_range(
-                self.conformance, reference, temper=k, seed=self.seed, unsupported=inside, **self.sure
-            )
+            one = operating_range(self.conformance, reference, temper=k, seed=self.seed, **more, **self.sure)
             found += [] if one is None else [one]
         return tuple(found)
 

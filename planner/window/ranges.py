@@ -82,6 +82,7 @@ def operating_range(
     split: Halves,
     seed: int,
     unsupported: Unsupported | None = None,
+    allow_extrapolated: bool = False,
     levels: tuple[int, int, int, int] = LEVELS,
 ) -> OperatingRange | None:
     """Find and certify the largest box of ranges of one temper.
@@ -100,7 +101,9 @@ def operating_range(
     split : Halves
     seed : int
     unsupported : callable, optional
-        The box stays where this is False. Default: extrapolation is allowed.
+        Tells where a claim would extrapolate. Default: nowhere.
+    allow_extrapolated : bool, default False
+        Let the box reach there; the result then carries the flag.
     levels : four ints, default (8, 8, 6, 6)
         Candidate edges per factor.
 
@@ -109,12 +112,14 @@ def operating_range(
     OperatingRange or None
         None when no box of this temper can be certified.
     """
-    look = _Look(conformance, reference, temper, box, reliability, split, unsupported)
-    chain = _chain_of_boxes(look, confidence, levels)
+    far = unsupported or _nowhere
+    look = _Look(conformance, reference, temper, box, reliability, split, _nowhere if allow_extrapolated else far)
     checked: Judged | None = None
-    for turn, (low, high) in enumerate(chain[:_MOST_SHRINKS]):
+    for turn, (low, high) in enumerate(_chain_of_boxes(look, confidence, levels)[:_MOST_SHRINKS]):
+        if box.meets_a_rule(low, high):
+            continue
         points = Conditions.from_factors(temper, _box_points(box, low, high, seed=(seed, 3, temper, turn)))
-        if box.meets_a_rule(low, high) or (unsupported is not None and unsupported(points).any()):
+        if look.avoid(points).any():
             continue
         new = look(points)
         checked = new if checked is None else join([checked, new])
@@ -122,7 +127,7 @@ def operating_range(
         checked = checked.take(np.all((settings >= low - 1e-9) & (settings <= high + 1e-9), axis=1))
         found = _verdict(checked.certify_bits, split, confidence)
         if found[0] == "CERTIFIED":
-            return _record(box, temper, low, high, found, len(checked.c), False)
+            return _record(box, temper, low, high, found, len(checked.c), bool(far(checked.conditions).any()))
     return None
 
 
@@ -165,8 +170,12 @@ def target_range(
     chains = (split.order_chains, split.certify_chains)
     ess = sum(indicator_ess(part.reshape(n, -1)) for part, n in zip(alive, chains))
     found = _judge_share(float(np.concatenate(alive).mean()), ess, confidence)
-    flag = bool(unsupported(points).any()) if unsupported is not None else None
+    flag = bool((unsupported or _nowhere)(points).any())
     return _record(box, temper, np.asarray(low, float), np.asarray(high, float), found, len(points), flag)
+
+
+def _nowhere(conditions: Conditions) -> np.ndarray:
+    return np.zeros(len(conditions), dtype=bool)
 
 
 def _record(box, temper, low, high, found, n_checked, flag) -> OperatingRange:
@@ -174,7 +183,7 @@ def _record(box, temper, low, high, found, n_checked, flag) -> OperatingRange:
     free = box.high > box.low
     volume = float(np.prod(np.where(free, (high - low) / box.span, 1.0)))
     return OperatingRange(
-        box.tempers[temper], low, high, verdict, probability, ess, volume, n_checked, bool(flag)
+        box.tempers[temper], low, high, verdict, probability, ess, volume, n_checked, flag
     )
 
 
@@ -208,7 +217,7 @@ class _Look:
     box: FactorBox
     reliability: float
     split: Halves
-    unsupported: Unsupported | None
+    avoid: Unsupported
 
     def __call__(self, conditions: Conditions) -> Judged:
         return judge(self.conformance, conditions, reliability=self.reliability, split=self.split)
@@ -217,16 +226,15 @@ class _Look:
         """Settings of the reference points of this temper that hold at C, (n_points, 4)."""
         mine = self.reference.take(self.reference.conditions.temper == self.temper)
         keep = mine.c_order >= confidence
-        if self.unsupported is not None and keep.any():
-            keep &= ~self.unsupported(mine.conditions)
+        keep &= ~self.avoid(mine.conditions)
         return mine.conditions.factors()[keep]
 
     def lattice(self, edges: tuple[np.ndarray, ...]) -> Lattice:
         """Judge the crossings of candidate edges.
 
         A crossing counts as failing when all its nearest reference points are
-        hopeless (not evaluated, to save time), when it is out of reach, or when it
-        extrapolates; all three can only make boxes smaller.
+        hopeless (not evaluated, to save time), when it is out of reach, or when it is
+        to be avoided; all three can only make boxes smaller.
         """
         crossings = Conditions.from_factors(
             self.temper, np.stack(np.meshgrid(*edges, indexing="ij"), axis=-1).reshape(-1, N_FACTORS)
@@ -236,8 +244,7 @@ class _Look:
         _, index = cKDTree(scaled(self.box, mine.conditions)).query(scaled(self.box, crossings), k=near)
         use = mine.c_order[index].reshape(len(crossings), -1).max(axis=1) >= _HOPELESS
         use &= self.box.reachable(crossings.factors())
-        if self.unsupported is not None:
-            use &= ~self.unsupported(crossings)
+        use &= ~self.avoid(crossings)
         seen = self(crossings.take(np.flatnonzero(use)))
         bits = np.zeros((len(crossings), -(-self.split.order.size // 8)), dtype=np.uint8)
         bits[use] = seen.order_bits

@@ -72,8 +72,10 @@ def test_everything_at_once(build):
     json.dumps([m.to_json() for m in window.maps], allow_nan=False)
 
 
-def test_ranges_extrapolate_only_when_asked(build):
-    assert {one.temper for one in build(asked=Asked(extrapolated_ranges=True, maps=False)).claims} == {"O", "H24"}
+def test_ranges_extrapolate_only_when_asked_and_then_say_so(build):
+    asked = build(asked=Asked(extrapolated_ranges=True, maps=False)).to_json()["claims"]
+    assert {one["temper"]: one["extrapolated"] for one in asked}["H24"] is True
+    assert all(one["extrapolated"] is False for one in build().to_json()["claims"])
 
 
 def test_same_seed_same_window(build):
