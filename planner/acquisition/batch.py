@@ -21,6 +21,7 @@ from planner.acquisition.infeasible import article, least_change, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.reference import ReferenceMap
+from planner.acquisition.threads import one_blas_thread
 
 REPRESENTATIVE_SHARE = 0.10
 """Least share of a week's components that represent the region."""
@@ -53,10 +54,15 @@ class Problem:
     region: np.ndarray
     """(n_candidates,) true where a component would lie in the claimed or undecided region."""
     pending: tuple[tuple[int, int], ...] = ()
+    correction: np.ndarray | None = None
+    """(n_candidates,) factor on single gains, from ``outcomes.single_yes_no_correction``."""
 
     def draft(self, price: str = PRICES[0]) -> Draft:
         """Return an empty draft."""
-        return Draft(self.gain, self.pool, self.limits, self.needs, pending=self.pending, price=price)
+        return Draft(
+            self.gain, self.pool, self.limits, self.needs,
+            pending=self.pending, correction=self.correction, price=price,
+        )  # fmt: skip
 
 
 def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES) -> Draft:
@@ -80,6 +86,12 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
     UserError
         When an insisted trial or not even one specimen fits; it names the limit that binds.
     """
+    problem.gain.keep_products()
+    with one_blas_thread():
+        return _choose(problem, passes=passes, prices=prices)
+
+
+def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
     start = problem.draft()
     if problem.pool.is_control.all():
         raise nothing_fits(problem.limits, None, None, what="not one specimen fits in this week's limits")

@@ -23,10 +23,12 @@ SMALLEST_GAIN = 1e-7
 """Fall of H below which a specimen counts as telling nothing."""
 WORTH_SHARE = 0.25
 """A specimen is not worth its money below this share of the plan's average gain for its price."""
-OPENINGS_TRIED = 3
+OPENINGS_TRIED = 4
 LARGEST_BUNDLE = 12
-SWAPPED = 10
+SWAPPED = 14
 """Specimens, the least useful first, whose places are tried against each other."""
+MONEY_TOO = 1e-6
+"""What money counts for beside shares of scarce resources: enough that nothing is free."""
 PRICED = ("budget", "hours", "sections")
 
 
@@ -61,6 +63,8 @@ class Draft:
         Of the pool's candidates.
     pending : tuple of (candidate, load)
         Specimens of earlier plans whose results are still to come: their knowledge is counted, their cost is not.
+    correction : (n_candidates,) array, optional
+        Factor on the gain of each candidate where one specimen is weighed against another; default 1.
     price : str, default "money"
         ``"money"``: gain per cost; ``"scarce"``: gain per share of every limited resource.
     """
@@ -73,10 +77,12 @@ class Draft:
         needs: Needs,
         *,
         pending: tuple[tuple[int, int], ...] = (),
+        correction: np.ndarray | None = None,
         price: str = "money",
     ) -> None:
         self.gain, self.pool, self.limits, self.needs = gain, pool, limits, needs
         self.pending, self.price = pending, price
+        self.correction = np.ones(gain.n_candidates) if correction is None else correction
         self.picks: list[Pick] = []
         self.tally = Tally(limits, needs)
         self.refused = np.zeros(len(LIMITS) + 1, int)
@@ -117,7 +123,10 @@ class Draft:
 
     def copy(self) -> Draft:
         """Return an independent copy."""
-        other = Draft(self.gain, self.pool, self.limits, self.needs, pending=self.pending, price=self.price)
+        other = Draft(
+            self.gain, self.pool, self.limits, self.needs,
+            pending=self.pending, correction=self.correction, price=self.price,
+        )  # fmt: skip
         other.picks, other.tally = list(self.picks), self.tally.copy()
         other._conditioned, other._start = self._conditioned, self._start
         return other
@@ -178,14 +187,19 @@ class Draft:
         limited = self._limited()
         if not limited:
             return after["budget"] - now["budget"]
-        return sum((after[n] - now[n]) / self.tally.ceiling(n) for n in limited)
+        scarce = sum((after[n] - now[n]) / self.tally.ceiling(n) for n in limited)
+        return scarce + MONEY_TOO * (after["budget"] - now["budget"])
+
+    def _falls(self, rows: np.ndarray, loads: np.ndarray) -> np.ndarray:
+        """Return the fall of H that each specimen more would bring."""
+        return self.correction[rows] * (self.misclassification - self.gain.score(self.conditioned, rows, loads))
 
     def best_single(self) -> tuple[float, Step] | None:
         """Return the specimen with the largest gain for its price that opens nothing, and that ratio."""
         rows, loads = self.options()
         if rows.size == 0:
             return None
-        fall = self.misclassification - self.gain.score(self.conditioned, rows, loads)
+        fall = self._falls(rows, loads)
         price = np.concatenate([self.priced(rows[loads == x], int(x)) for x in dict.fromkeys(loads.tolist())])
         ratio = np.where(fall > SMALLEST_GAIN, fall / price, -np.inf)
         best = int(np.argmax(ratio))
@@ -228,7 +242,7 @@ class Draft:
             return None
         rows = np.concatenate([r for _, r in found.values()])
         number = self.free_load()
-        fall = self.misclassification - self.gain.score(self.conditioned, rows, np.full(rows.size, number))
+        fall = self._falls(rows, np.full(rows.size, number))
         places = min(self.limits.allowed["places_per_load"], LARGEST_BUNDLE)
         promise = {}
         for braze in found:
@@ -250,9 +264,8 @@ class Draft:
             ok = trial.tally.refusals(rows, load=number) == 0
             if not ok.any():
                 break
-            after = np.full(rows.size, np.inf)
-            after[ok] = self.gain.score(trial.conditioned, rows[ok], np.full(ok.sum(), number))
-            fall = np.where(ok, trial.misclassification - after, -np.inf)
+            fall = np.full(rows.size, -np.inf)
+            fall[ok] = trial._falls(rows[ok], np.full(ok.sum(), number))
             pick = int(np.argmax(fall / trial.priced(rows, number)))
             if fall[pick] <= (SMALLEST_GAIN if members else -np.inf):
                 break
@@ -290,7 +303,8 @@ class Draft:
         """Return the price of the whole draft on the scale of its rule."""
         used = {"budget": self.tally.cost, "hours": self.tally.hours, "sections": float(self.tally.sections)}
         limited = self._limited()
-        return sum(used[n] / self.tally.ceiling(n) for n in limited) if limited else used["budget"]
+        scarce = sum(used[n] / self.tally.ceiling(n) for n in limited) + MONEY_TOO * used["budget"]
+        return scarce if limited else used["budget"]
 
     def _limited(self) -> list[str]:
         """Return the limits that make up the price; none where money alone does."""

@@ -144,7 +144,6 @@ class LinearGain:
         self._size = np.diff(self._first)
         self._row_lot = self.lots[candidate]
         self._gram: np.ndarray | None = None
-        self._keep_gram = candidate.size <= LARGEST_GRAM
         largest = int(self._size.max(initial=1))
         self._block = np.zeros((self.lots.size, largest, largest))
         for size in range(1, largest + 1):
@@ -156,6 +155,11 @@ class LinearGain:
                 block = own @ own.transpose(0, 2, 1) + lot @ lot.transpose(0, 2, 1)
                 block[:, np.arange(size), np.arange(size)] = 1.0
                 self._block[part[:, None, None], np.arange(size)[:, None], np.arange(size)] = block
+
+    def keep_products(self) -> None:
+        """Work out the covariances of all measurements at once: worth it before a long search, if they fit."""
+        if self._gram is None and self.measurements.candidate.size <= LARGEST_GRAM:
+            self._gram = self._rows.features @ self._rows.features.T
 
     @property
     def unit(self) -> np.ndarray:
@@ -225,9 +229,7 @@ class LinearGain:
         return Conditioned(tuple(picks), rows, loads, unmix, whitened, share, value)
 
     def _products(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        """Return Cov(F) between two lists of measurements, from the whole matrix where that is small enough to keep."""
-        if self._gram is None and self._keep_gram:
-            self._gram = self._rows.features @ self._rows.features.T
+        """Return Cov(F) between two lists of measurements, from the whole matrix where that is kept."""
         if self._gram is not None:
             return self._gram[np.ix_(a, b)]
         return self._rows.features[a] @ self._rows.features[b].T

@@ -18,12 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from planner.acquisition.gain import LinearGain, Pick
+from planner.acquisition.gain import NO_LOAD, LinearGain, Pick
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.scores import MAX_SHARE
 
 ESS_GUARD = 200.0
 GUARDED_SHARE = 0.9
+LARGEST_CORRECTION = 6.0
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,36 @@ def two_outcome_gain(conforms: np.ndarray, p: np.ndarray, *, weights: np.ndarray
     after = np.minimum(with_yes, p_yes - with_yes) + np.minimum(with_no, 1.0 - p_yes - with_no)
     gain = (np.minimum(c, 1.0 - c) - after) @ weights
     return gain if p.ndim == 2 else gain[0]
+
+
+def single_yes_no_correction(gain: LinearGain, conforms: np.ndarray) -> np.ndarray:
+    """Return the factor by which to multiply the linear gain of each candidate.
+
+    It is 1 except for candidates that yield nothing but one yes/no: for those, the exact two-outcome gain over the linear one,
+    held to a factor of six either way.
+
+    Parameters
+    ----------
+    gain : LinearGain
+    conforms : (n_draws, n_points) bool array
+        Over all reference points.
+
+    Returns
+    -------
+    (n_candidates,) array
+    """
+    factor = np.ones(gain.n_candidates)
+    rows = [gain.rows_of(c) for c in range(gain.n_candidates)]
+    single = np.array([c for c, r in enumerate(rows) if r.size == 1 and gain.measurements.is_binary[r[0]]], int)
+    if single.size:
+        p = gain.measurements.F[:, [rows[c][0] for c in single]]
+        exact = two_outcome_gain(conforms[:, gain.live], p, weights=gain.table.weights)
+        nothing = gain.condition([])
+        linear = gain.now - gain.score(nothing, single, np.full(single.size, NO_LOAD))
+        usable = (linear > 0) & (exact > 0)
+        ratio = np.divide(exact, linear, out=np.ones(single.size), where=usable)
+        factor[single] = np.clip(ratio, 1.0 / LARGEST_CORRECTION, LARGEST_CORRECTION)
+    return factor
 
 
 def simulated_gain(

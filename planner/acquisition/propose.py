@@ -6,19 +6,20 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from planner.acquisition.batch import Problem, binding_limits, choose, optimism
+from planner.acquisition.batch import Optimism, Problem, binding_limits, choose, optimism
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.candidates import Made, Pool, build_pool
 from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Predictor
-from planner.acquisition.outcomes import simulated_gain
+from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction
 from planner.acquisition.proposal import Forecast, NotWorth, PlanRow, Proposal
 from planner.acquisition.reasons import named, worded
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.schedule import schedule
 from planner.acquisition.scores import expected_undecided
+from planner.acquisition.threads import one_blas_thread
 from planner.lab.campaign import Definition
 
 Pending = tuple[Candidate, str | None]
@@ -88,9 +89,26 @@ def propose(
         needs=Needs(limits, pool.candidates),
         region=reference.c[reference.nearest(pool.candidates)] > 1.0 - definition.goal.confidence,
         pending=_pending_picks(pending, first=len(pool.candidates)),
+        correction=single_yes_no_correction(gain, reference.z > reference.z0),
     )
     draft = choose(problem)
     fresh = optimism(problem, reference, measurements) if with_optimism else None
+    with one_blas_thread():
+        return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, rng=rng)
+
+
+def _proposal(
+    draft: Draft,
+    reference: ReferenceMap,
+    fresh: Optimism | None,
+    number: int,
+    week: int,
+    known_specimens: Collection[str],
+    known_loads: Collection[str],
+    *,
+    rng: np.random.Generator,
+) -> Proposal:
+    definition = draft.limits.definition
     names = {"known_specimens": known_specimens, "known_loads": known_loads}
     return Proposal(
         rows=_rows(draft, reference, number=number, week=week, names=names, rng=rng),

@@ -101,12 +101,10 @@ class ReferenceMap:
         Parameters
         ----------
         rows : (n_draws,) bool or (n,) int array
-            Draws kept; ranks and thresholds are made anew among them.
+            Draws kept; shares and thresholds are made anew among them, scores are kept.
         """
-        conforms = (self.z > self.z0)[rows]
-        ranked = normal_scores(self.z[rows], reliability=np.inf)
-        c = conforms.mean(axis=0)
-        return replace(self, z=ranked.z, z0=ndtri(1.0 - c), c=c, chain=self.chain[rows])
+        c = (self.z > self.z0)[rows].mean(axis=0)
+        return replace(self, z=self.z[rows], z0=ndtri(1.0 - c), c=c, chain=self.chain[rows])
 
     @property
     def misclassification(self) -> float:

@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from scipy.special import ndtr
 
 from models.likelihood import logistic, normal_nodes
@@ -26,6 +26,7 @@ ETA_LOW, ETA_STEP, N_ETA = -12.0, 0.125, 233  # joint predictor grid of the outc
 RAW_LOW, RAW_STEP, N_RAW = -24.0, 0.125, 425
 EXTRA_VARIANCE = np.array([0.0, 0.07, 0.22, 0.5, 1.0, 2.0])
 N_OUTCOME_NODES = 11
+LANES = 12                                   # fields are padded to a multiple of this, for the processor's vector unit
 CHUNK = 250                                 # draws worked on at a time
 
 
@@ -109,7 +110,7 @@ class Tables:
     """
 
     grid: Grid
-    forming: np.ndarray           # (n_draws, n_tempers, N_WARM, N_STRAIN, 3 + 3 n_features)
+    forming: np.ndarray           # (n_draws, n_tempers, N_WARM, N_STRAIN, 3 + 3 n_features, padded)
     heat: np.ndarray              # (n_draws, n_tempers, N_WARM, N_HEAT)
     heat_low: np.ndarray          # (n_draws,) first braze heat of the heat grid
     heat_step: np.ndarray         # (n_draws,)
@@ -175,8 +176,10 @@ def _forming(p: Params, grid: Grid, sheet: Sheet, settings: Settings, required: 
         fields.append(np.log(share / (1 - share)))
     first = [s[1] / s[0] for s in shifts]
     fields += first + [np.maximum(s[2] / s[0] - m ** 2, 0.0) for s, m in zip(shifts, first)]
-    stacked = np.stack([np.broadcast_to(f, margin.shape) for f in fields], axis=-1)
-    return stacked.reshape(p.n_draws, n_tempers, N_WARM, N_STRAIN, len(fields))
+    stacked = np.zeros((*margin.shape, LANES * -(-len(fields) // LANES)), np.float32)
+    for m, f in enumerate(fields):
+        stacked[..., m] = f
+    return stacked.reshape(p.n_draws, n_tempers, N_WARM, N_STRAIN, -1)
 
 
 def _gap_margin(p: Params, base, required: Required) -> np.ndarray:

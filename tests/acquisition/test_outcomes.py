@@ -8,7 +8,7 @@ from scipy.special import expit
 
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import simulated_gain, two_outcome_gain
+from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction, two_outcome_gain
 from planner.acquisition.scores import normal_scores
 
 
@@ -71,6 +71,10 @@ def test_yes_no_reweighting_agrees_with_all_outcomes_in_full():
     got = simulated_gain(gain, conforms, [(0, NO_LOAD), (1, NO_LOAD)], n_outcomes=4000, rng=rng)
     assert got.method == "reweighted"
     assert got.gain == pytest.approx(exact, rel=0.1)
+    factor = single_yes_no_correction(gain, conforms)
+    linear = gain.now - np.array([gain.condition([(c, NO_LOAD)]).misclassification for c in (0, 1)])
+    assert factor * linear == pytest.approx(two_outcome_gain(conforms, p), rel=1e-3)
+    assert abs(factor[0] - 1) > 0.1  # the rare leak is misjudged by its second moments
 
 
 def test_a_large_batch_falls_back_to_the_linear_update():

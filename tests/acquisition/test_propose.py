@@ -11,6 +11,7 @@ from planner.acquisition.plan_file import HEADER, next_number, plan_record, read
 from planner.acquisition.propose import propose
 from planner.acquisition.schedule import schedule
 from planner.lab.errors import UserError
+from planner.lab.intake import read_results
 
 NOW = {"misclassification": 0.1, "claimed_share": 0.0, "excluded_share": 0.5, "undecided_share": 0.5, "pointwise_share": 0.0}
 
@@ -126,6 +127,12 @@ def test_the_plan_file_is_the_contract_and_is_read_back(plan, tmp_path):
     assert [s.braze_temperature_degC for s in back.specimens] == [r.candidate.braze_temperature_degC for r in plan.rows]
     with pytest.raises(UserError, match="never overwritten"):
         write_plan(plans, plan, record, number=3)
+
+
+def test_the_plan_is_recorded_as_it_stands(plan, definition, tmp_path):
+    folder = write_plan(tmp_path, plan, plan_record(plan, number=3, verdict="CONVERGED", now=NOW), number=3)
+    parsed = read_results(folder / "plan.csv", definition)
+    assert len(parsed.specimens) == plan.n_trials
 
 
 def test_the_same_plan_is_the_same_bytes(plan, proposed, tmp_path):

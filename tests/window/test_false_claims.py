@@ -3,6 +3,12 @@
 The truth is two-dimensional (where the window lies in strain and in braze
 temperature); four noisy readings of each give an exact Gaussian posterior, so
 draws are independent and only the claim itself is on trial.
+
+A claim is certified on points, so too few of them let a false edge slip between.
+Longer runs of this toy, each with its own seed, gave false claims at 256 reference
+points in 28 of 500 (over 5 %), at 512 in 16 of 400, at 1024 in 19 of 400 and at
+2048 (what the program uses) in 4 of 300. The test runs 512 to stay short; with 80
+campaigns it catches a gross fault only, not a rate a little over 5 %.
 """
 
 import numpy as np
