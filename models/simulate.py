@@ -32,9 +32,47 @@ class Outcomes:
     leaked: np.ndarray            # (n,) bool
 
 
+class OneDrawPerRow:
+    """Parameters in which row i belongs to draw i: every scalar has shape (1, n_draws), so that n draws serve n specimens.
+
+    Each draw has one lot and one load of its own (`new_effects` of a layout with one of each, padded or not).
+    """
+
+    def __init__(self, p: Params):
+        self._p = p
+
+    def __getattr__(self, name):
+        return getattr(self._p, name).T
+
+    def _rows(self, prefix, index):
+        rows = np.arange(self._p.n_draws)
+        pick = lambda v: tuple(pick(x) for x in v) if isinstance(v, tuple) else v[rows, index][None, :]
+        return _Picked(lambda name: pick(getattr(self._p, prefix + name)))
+
+    def of(self, temper):
+        """Return each row's temper coefficients."""
+        return self._rows("", temper)
+
+    def lot_of(self, lot):
+        """Return each row's lot effects."""
+        return self._rows("lot_", lot)
+
+    def load_of(self, load):
+        """Return each row's load effects."""
+        return self._rows("load_", load)
+
+
+class _Picked:
+    def __init__(self, get):
+        self._get = get
+
+    def __getattr__(self, name):
+        return self._get(name)
+
+
 def new_effects(p: Params, n_lots: int, n_loads: int, rng: np.random.Generator) -> Params:
-    """Return one draw's parameters with fresh lot and load effects in place of the fitted ones."""
-    z = lambda n: rng.standard_normal((1, n))
+    """Return parameters with fresh lot and load effects in place of the fitted ones."""
+    z = lambda n: rng.standard_normal((p.n_draws, n))
     return p.with_values(
         lot_limit=p.lot_limit_sd * z(n_lots), lot_angle=p.lot_angle_sd * z(n_lots), lot_clad=p.lot_clad_sd * z(n_lots),
         load_joint=p.load_joint_sd * z(n_loads), load_film=p.load_film_sd * z(n_loads), load_temperature=z(n_loads),
@@ -47,7 +85,7 @@ def simulate(p: Params, conditions: Conditions, sheet: Sheet, *, settings: Setti
 
     Parameters
     ----------
-    p : one draw (leading axis 1), holding the effects that `lot` and `load` index.
+    p : one draw (leading axis 1), holding the effects that `lot` and `load` index; or `OneDrawPerRow`.
     conditions : set points (n,); settings : scatter of actual about set values.
     component : 1.0 or (n,); lot, load : effect indices (n,); n_joints : joints inspected on each component.
     """

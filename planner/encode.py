@@ -37,6 +37,11 @@ def padded(n: int) -> int:
     return max(SMALLEST_PAD, 1 << max(n - 1, 0).bit_length())
 
 
+def padded_layout(n_tempers: int, n_lots: int, n_loads: int) -> Layout:
+    """Return the layout of the unknowns with lots and loads padded, so that one compilation serves many data sets."""
+    return Layout(n_tempers, padded(n_lots), padded(n_loads))
+
+
 def sheet_constants(definition) -> rows.Sheet:
     """Return clad, silicon and the features in order of falling strain share."""
     features = sorted(definition.component.features, key=lambda f: -f.strain_share)
@@ -53,9 +58,9 @@ def settings_of(definition) -> rows.Settings:
 
 
 def hardness(temper: str) -> int:
-    """Return 0 soft .. 4 full hard from the designation; quarter hard where the designation is not in the table."""
+    """Return 0 soft .. 4 full hard from the designation (EN 515 second digit / 2); quarter hard where it is not in the table."""
     try:
-        return int(round(4 * temper_meaning(temper).hardness))
+        return min(4, int(temper_meaning(temper).hardness / 2 + 0.5))
     except (KeyError, ValueError):
         return 1
 
@@ -183,7 +188,7 @@ class _Encoder:
         observations = rows.Observations(normal(b["formability"]), normal(b["springback"]), section, counts, n_tempers,
                                          len(self.lots), len(self.loads))
         names = [x.specimen for name in ("formability", "springback", "section", "section", "counts") for x in b[name].specimens]
-        return Encoded(observations, self.sheet, self.settings, Layout(n_tempers, padded(len(self.lots)), padded(len(self.loads))),
+        return Encoded(observations, self.sheet, self.settings, padded_layout(n_tempers, len(self.lots), len(self.loads)),
                        priors_of(self.definition), self.lots, self.loads, tuple(names))
 
 
@@ -207,6 +212,22 @@ def _film(measured: Measured | None) -> tuple[float, int, float, float]:
         return 0.0, rows.MISSING, 0.0, 0.0
     exact = measured.censor == rows.EXACT
     return float(np.log(measured.value)), measured.censor, float(exact), measured.value if exact else 0.0
+
+
+def design_of_planned(definition, encoded: Encoded, planned: Sequence, lot_index: dict[str, int]) -> rows.Design:
+    """Return the design of specimens not yet made; lots not in `lot_index` get the index after the last, loads the index 0.
+
+    Parameters
+    ----------
+    planned : records with specimen_type, temper, lot, forming_temperature_degC, strain, braze_temperature_degC and
+        braze_time_min (None where not applicable).
+    """
+    index = {t: i for i, t in enumerate(definition.factors.tempers)}
+    pick = lambda name, default: np.array([_value(getattr(c, name), default) for c in planned])
+    x = rows.Conditions(np.array([index[c.temper] for c in planned]), pick("forming_temperature_degC", 20.0), pick("strain", 0.0),
+                        pick("braze_temperature_degC", 600.0), pick("braze_time_min", 3.0))
+    return rows.design(x, settings=encoded.settings, component=np.array([float(c.specimen_type == "component") for c in planned]),
+                       lot=np.array([lot_index.get(c.lot, len(lot_index)) for c in planned]))
 
 
 def encode(definition, specimens: Sequence[Specimen]) -> Encoded:

@@ -12,7 +12,7 @@ from planner.acquisition.candidates import Made, Pool, build_pool
 from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import NONE, Limits, Needs
-from planner.acquisition.measurements import Predictor
+from planner.acquisition.measurements import Measurements, Predictor
 from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction
 from planner.acquisition.proposal import Forecast, NotWorth, PlanRow, Proposal
 from planner.acquisition.reasons import named, worded
@@ -78,23 +78,29 @@ def propose(
     """
     limits = Limits.of(definition) if limits is None else limits
     pool = build_pool(definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
-    waiting = tuple(candidate for candidate, _ in pending)
-    measurements = predictor.measurements((*pool.candidates, *waiting))
-    lots = _numbered([c.lot for c in (*pool.candidates, *waiting)])
-    gain = LinearGain(reference.z, reference.z0, measurements, lots=lots)
-    problem = Problem(
-        gain=gain,
-        pool=pool,
-        limits=limits,
-        needs=Needs(limits, pool.candidates),
-        region=reference.c[reference.nearest(pool.candidates)] > 1.0 - definition.goal.confidence,
-        pending=_pending_picks(pending, first=len(pool.candidates)),
-        correction=single_yes_no_correction(gain, reference.z > reference.z0),
-    )
+    measurements = predictor.measurements((*pool.candidates, *(candidate for candidate, _ in pending)))
+    problem = _problem(limits, reference, pool, measurements, pending)
     draft = choose(problem)
     fresh = optimism(problem, reference, measurements) if with_optimism else None
     with one_blas_thread():
         return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, rng=rng)
+
+
+def _problem(
+    limits: Limits, reference: ReferenceMap, pool: Pool, measurements: Measurements, pending: Sequence[Pending]
+) -> Problem:
+    lots = _numbered([c.lot for c in (*pool.candidates, *(candidate for candidate, _ in pending))])
+    gain = LinearGain(reference.z, reference.z0, measurements, lots=lots)
+    confidence = limits.definition.goal.confidence
+    return Problem(
+        gain=gain,
+        pool=pool,
+        limits=limits,
+        needs=Needs(limits, pool.candidates),
+        region=reference.c[reference.nearest(pool.candidates)] > 1.0 - confidence,
+        pending=_pending_picks(pending, first=len(pool.candidates)),
+        correction=single_yes_no_correction(gain, reference.z > reference.z0),
+    )
 
 
 def _proposal(

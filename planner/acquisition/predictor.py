@@ -1,0 +1,225 @@
+"""What specimens not yet made would measure, from the fitted model.
+
+Second moments are all that the batch update needs: the expected reading under every draw, the scatter about it, and
+how a new lot or furnace load would move it.  The same response functions as in the likelihood give them.  A reading that
+exists only if forming does not crack the specimen counts as (reading - typical) x came through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import ndtr
+
+from models.joint_model import clad_moments, component_predictor, formability_moments, section_states
+from models.likelihood import logistic, normal_nodes
+from models.priors import Params
+from models.responses import joints, springback
+from models.rows import EXACT, CountBlock, SectionBlock
+from planner.acquisition.candidate import Candidate
+from planner.acquisition.measurements import Measurements
+from planner.encode import Encoded, design_of_planned
+
+N_LOADING_DRAWS = 200
+N_NODES = 9
+LOT_EFFECTS, LOAD_EFFECTS = ("limit", "angle", "clad"), ("joint", "film", "temperature", "time")
+
+
+class FittedPredictor:
+    """Predictor over a fit's draws.
+
+    Parameters
+    ----------
+    definition : campaign definition.
+    encoded : the campaign's data as the models read them (lots that are known, constants).
+    params : draws of the parameters; the same draws, in the same order, as the reference map's.
+    """
+
+    def __init__(self, definition, encoded: Encoded, params: Params):
+        self.definition, self.encoded = definition, encoded
+        self.params = _with_new_group(params, len(encoded.lots))
+        step = max(1, params.n_draws // N_LOADING_DRAWS)
+        self.few = self.params.take(np.arange(0, params.n_draws, step))
+        self.lot_index = {name: i for i, name in enumerate(encoded.lots)}
+
+    def measurements(self, candidates: Sequence[Candidate]) -> Measurements:
+        """Return the measurements that these candidates would yield, ordered by candidate."""
+        kinds = np.array([c.specimen_type for c in candidates])
+        parts = []
+        for kind, of_kind in (("tensile_coupon", self._tensile), ("bend_coupon", self._bend), ("braze_coupon", self._coupon),
+                              ("component", self._component)):
+            index = np.flatnonzero(kinds == kind)
+            if len(index):
+                parts += self._parts(of_kind, [candidates[i] for i in index], index)
+        if not parts:
+            empty = np.zeros(0)
+            return Measurements(np.zeros((self.params.n_draws, 0)), empty, empty.astype(int), empty.astype(str), empty.astype(bool),
+                                np.zeros((0, 3)), np.zeros((0, 4)))
+        order = np.argsort(np.concatenate([p["candidate"] for p in parts]), kind="stable")
+        pick = lambda name: np.concatenate([p[name] for p in parts])[order]
+        return Measurements(np.concatenate([p["F"] for p in parts], axis=1)[:, order], pick("noise"), pick("candidate"), pick("kind"),
+                            pick("is_binary"), pick("lot_loading"), pick("load_loading"))
+
+    def _parts(self, of_kind, chosen, index):
+        """Return the readings of one specimen type, one part a kind of reading, with their loadings."""
+        d = design_of_planned(self.definition, self.encoded, chosen, self.lot_index)
+        new_lot = np.array([c.lot not in self.lot_index for c in chosen], float)
+        gives = self._gives(chosen)
+        readings = [r for r in of_kind(self.params, d, chosen) if r[0] in gives]
+        names = {r[0] for r in readings}
+        lot, load = self._loadings(of_kind, d, chosen, new_lot, names)
+        out = []
+        for name, mean, variance, wanted in readings:
+            rows = np.flatnonzero(wanted)
+            if not len(rows):
+                continue
+            noise = np.broadcast_to(variance, mean.shape).mean(axis=0) + (lot[name] ** 2).sum(-1) + (load[name] ** 2).sum(-1)
+            out.append({"F": mean[:, rows], "noise": np.maximum(noise, 1e-9)[rows], "candidate": index[rows], "kind": np.full(len(rows), name),
+                        "is_binary": np.full(len(rows), name in ("recrystallised", "cracked", "leaked")),
+                        "lot_loading": lot[name][rows], "load_loading": load[name][rows]})
+        return out
+
+    def _gives(self, chosen) -> set[str]:
+        spec = self.definition.specimens[chosen[0].specimen_type]
+        gives = set(spec.gives) | ({"cracked"} if chosen[0].specimen_type in ("component", "braze_coupon") else set())
+        if getattr(spec, "section", None) is not None:
+            gives |= set(spec.section.gives)
+        return gives
+
+    def _loadings(self, of_kind, d, chosen, new_lot, names):
+        """Return each reading's response to one sd of each effect of a new lot and of a new load, (n, 3) and (n, 4)."""
+        lot = {name: np.zeros((len(chosen), 3)) for name in names}
+        load = {name: np.zeros((len(chosen), 4)) for name in names}
+        for table, prefix, effects, on in ((lot, "lot", LOT_EFFECTS, new_lot), (load, "load", LOAD_EFFECTS, np.ones(len(chosen)))):
+            if prefix == "load" and chosen[0].braze is None or not on.any():
+                continue
+            for j, effect in enumerate(effects):
+                sides = [{r[0]: r[1] for r in of_kind(_moved(self.few, prefix, effect, sign, d), d, chosen) if r[0] in names} for sign in (1, -1)]
+                for name in names:
+                    table[name][:, j] = on * 0.5 * (sides[0][name] - sides[1][name]).mean(axis=0)
+        return lot, load
+
+    def _tensile(self, p: Params, d, chosen):
+        mean, variance = formability_moments(p, _exact_strain(d))
+        bound = np.array([np.inf if c.strain is None else np.log(c.strain) for c in chosen])
+        mean, variance = _below(mean, variance, bound)
+        return [("limit_strain", mean, variance, np.ones(len(chosen), bool))]
+
+    def _bend(self, p: Params, d, chosen):
+        mean, variance = springback.latent(p, d, p.lot_of(d.lot).angle)
+        mean, variance = _above(mean, variance, _log(self.definition.gauges.springback_angle_deg))
+        return [("springback_angle", mean, variance, np.ones(len(chosen), bool))]
+
+    def _cracked(self, p: Params, d):
+        mean, variance = formability_moments(p, d)
+        top = np.log(self.encoded.sheet.share.max()) * d.component
+        return ndtr((d.log_strain + top - mean) / np.sqrt(variance))
+
+    def _sectioned(self, p: Params, d, chosen, through, wanted):
+        """Return state, film depth and clad left at the sectioned place."""
+        shares = {f.name: f.strain_share for f in self.definition.component.features}
+        share = np.array([shares.get(c.section_feature, 1.0) for c in chosen])
+        n = len(chosen)
+        none = np.zeros(n)
+        at = d.__class__(**{**d.__dict__, "log_strain": d.log_strain + np.log(share)})
+        block = SectionBlock(at, none, none, none, np.full(n, EXACT), none, none, none, np.full(n, EXACT))
+        states = section_states(p, block)
+        _, new, old, mean_new, var_new, mean_old, var_old = states
+        gauge = _log(self.definition.gauges.film_depth_um)
+        mean_new, var_new = _above(mean_new, var_new, gauge)
+        mean_old, var_old = _above(mean_old, var_old, gauge)
+        depth = new * mean_new + old * mean_old
+        depth_var = new * (var_new + mean_new ** 2) + old * (var_old + mean_old ** 2) - depth ** 2
+        clad, clad_var = clad_moments(p, block, states, self.encoded.sheet)
+        state, state_var = through * new, through * new * (1 - through * new)
+        return [("recrystallised", state, state_var, wanted), ("film_depth", *_if_through(depth, depth_var, through), wanted),
+                ("clad_left", *_if_through(clad, clad_var, through), wanted)]
+
+    def _coupon(self, p: Params, d, chosen):
+        crack = self._cracked(p, d)
+        every = np.ones(len(chosen), bool)
+        return [("cracked", crack, crack * (1 - crack), every), *self._sectioned(p, d, chosen, 1 - crack, every)]
+
+    def _component(self, p: Params, d, chosen):
+        n, every = len(chosen), np.ones(len(chosen), bool)
+        crack = self._cracked(p, d)
+        through = 1 - crack
+        out = [("cracked", crack, crack * through, every)]
+        gap, gap_var = springback.latent(p, d, p.lot_of(d.lot).angle)
+        out.append(("gap", *_if_through(*_above(gap, gap_var, _log(self.definition.gauges.gap_mm)), through), every))
+        none = np.zeros(n)
+        eta, eta_var = component_predictor(p, CountBlock(d, none, none, none, none, none), self.encoded.sheet)
+        share, share_var, leak = _joints_and_leak(p, eta, eta_var, self.definition.component.joints)
+        out.append(("joints_sound", *_if_through(share, share_var, through), every))
+        leaked = through * leak
+        out.append(("leaked", leaked, leaked * (1 - leaked), every))
+        cut = np.array([c.section_feature is not None for c in chosen])
+        return out + (self._sectioned(p, d, chosen, through, cut) if cut.any() else [])
+
+
+def _with_new_group(p: Params, n_lots: int) -> Params:
+    """Return parameters whose lot effects end with one of zero (a new lot), and whose loads are one of zero (a new load)."""
+    zero = np.zeros((p.n_draws, 1))
+    lots = {f"lot_{e}": np.concatenate([getattr(p, f"lot_{e}")[:, :n_lots], zero], axis=1) for e in LOT_EFFECTS}
+    return p.with_values(**lots, **{f"load_{e}": zero for e in LOAD_EFFECTS})
+
+
+def _moved(p: Params, prefix: str, effect: str, sign: int, d) -> Params:
+    """Return parameters with one effect of the new group one sd away."""
+    name = f"{prefix}_{effect}"
+    sd = getattr(p, f"{name}_sd", 1.0)
+    value = getattr(p, name).copy()
+    value[:, -1:] = sign * sd
+    return p.with_values(**{name: value})
+
+
+def _exact_strain(d):
+    return d.__class__(**{**d.__dict__, "log_strain_sd": np.zeros(len(d))})
+
+
+def _log(value: float | None) -> float:
+    return float(np.log(value)) if value else -np.inf
+
+
+def _density(x):
+    return np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi)
+
+
+def _below(mean, variance, bound):
+    """Return mean and variance of min(y, bound) for normal y (a pull stopped at the bound)."""
+    low, spread = _above(-mean, variance, -bound)
+    return -low, spread
+
+
+def _above(mean, variance, bound):
+    """Return mean and variance of max(y, bound) for normal y (a gauge that resolves no less)."""
+    variance = np.broadcast_to(variance, mean.shape)
+    if np.all(np.isneginf(bound)):
+        return mean, variance
+    sd = np.sqrt(variance)
+    finite = np.where(np.isneginf(bound), mean - 40 * sd, bound)
+    a = (finite - mean) / sd
+    tail = ndtr(-a)
+    first = mean * tail + sd * _density(a) + finite * (1 - tail)
+    second = (mean ** 2 + variance) * tail + sd * (mean + finite) * _density(a) + finite ** 2 * (1 - tail)
+    return first, np.maximum(second - first ** 2, 0.0)
+
+
+def _if_through(mean, variance, through):
+    """Return mean and variance of (y - typical) x came through, typical being the mean of y over draws."""
+    off = mean - mean.mean(axis=0)
+    return through * off, through * variance + through * (1 - through) * off ** 2
+
+
+def _joints_and_leak(p: Params, eta, variance, n_joints: int):
+    """Return mean and variance of the counted share of sound joints, and P(leak), over a component's own effect."""
+    x, w = normal_nodes(N_NODES)
+    sd, share, square, leak = np.sqrt(variance), 0.0, 0.0, 0.0
+    for node, weight in zip(x, w):
+        at = eta + sd * node
+        chance = logistic(at)
+        share, square = share + weight * chance, square + weight * chance ** 2
+        leak = leak + weight * logistic(joints.leak_logit(p, at))
+    within = (share - square) * (1 + (n_joints - 1) / (p.concentration + 1)) / n_joints
+    return share, np.maximum(square - share ** 2, 0.0) + within, leak

@@ -1,0 +1,297 @@
+"""The command line: words in, words out.  Each command does what it needs of the steps before it.
+
+Exit status: 0 done, 2 the user must act (one message on standard error), 1 a fault of the program.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from planner.lab.errors import TrialwrightError, UserError
+
+DONE, BUG, ACT = 0, 1, 2
+
+
+class Command:
+    """One command: its help, its options and what it does."""
+
+    def __init__(self, name: str, summary: str, example: str, options: Callable, run: Callable):
+        self.name, self.summary, self.example, self.options, self.run = name, summary, example, options, run
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the program; returns the exit status."""
+    parser = build_parser()
+    arguments = parser.parse_args(argv)
+    if not getattr(arguments, "command", None):
+        parser.print_help()
+        return DONE
+    try:
+        COMMANDS[arguments.command].run(arguments)
+        return DONE
+    except TrialwrightError as error:
+        print(str(error), file=sys.stderr)
+        return ACT
+    except KeyboardInterrupt:
+        print("stopped; nothing half-written was kept", file=sys.stderr)
+        return ACT
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser with every command."""
+    parser = argparse.ArgumentParser(
+        prog="trialwright", description="Plan trials of warm-formed, furnace-brazed aluminium sheet; state the safe process window.",
+        epilog="Begin with `trialwright start DIR`; each Friday, put the week's result files in DIR/results and run `trialwright plan DIR`.")
+    parser.add_argument("--version", action="version", version=f"trialwright {_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=argparse.ArgumentParser)
+    for command in COMMANDS.values():
+        sub = commands.add_parser(command.name, help=command.summary, description=command.summary, epilog=f"Example:\n  {command.example}",
+                                  formatter_class=argparse.RawDescriptionHelpFormatter)
+        sub.add_argument("directory", metavar="DIR", help="campaign folder")
+        sub.add_argument("--json", action="store_true", help="one JSON object on standard output, for programs")
+        command.options(sub)
+    return parser
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("trialwright")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def _console(stderr: bool = False):
+    from rich.console import Console
+
+    return Console(stderr=stderr, soft_wrap=False, width=None if sys.stdout.isatty() else 100)
+
+
+class Progress:
+    """Lines of progress on standard error, with a spinner where someone is looking."""
+
+    def __init__(self):
+        from rich.console import Console
+
+        self.console = Console(stderr=True)
+        self.status = self.console.status("starting") if self.console.is_terminal else None
+
+    def __enter__(self):
+        if self.status:
+            self.status.start()
+        return self
+
+    def __exit__(self, *_):
+        if self.status:
+            self.status.stop()
+
+    def __call__(self, text: str) -> None:
+        from rich.markup import escape
+
+        if self.status:
+            self.status.update(escape(text))
+        else:
+            print(text, file=sys.stderr)
+
+
+def _show(arguments, record: dict[str, Any], picture: Callable) -> None:
+    """Print JSON for programs or the picture for people."""
+    if arguments.json:
+        print(json.dumps(record, ensure_ascii=False, allow_nan=False, default=_plain))
+    else:
+        console = _console()
+        console.print(picture(console))
+
+
+def _plain(value):
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, (set, tuple)):
+        return list(value)
+    raise TypeError(f"no plain form of {type(value).__name__}")
+
+
+def _open(arguments, say=None):
+    from planner.cycle import open_campaign
+
+    return open_campaign(arguments.directory, **({"say": say} if say else {}))
+
+
+def _no_options(parser) -> None:
+    """Add nothing."""
+
+
+def _start(arguments) -> None:
+    from rich.text import Text
+
+    from planner.lab.template import write_campaign
+
+    written = [str(path) for path in write_campaign(arguments.directory)]
+    step = f"edit {written[0]}, then run: trialwright check {arguments.directory}"
+    _show(arguments, {"written": written, "next": step}, lambda console: Text("wrote " + ", ".join(written) + "\nnext: " + step))
+
+
+def _check_options(parser) -> None:
+    parser.add_argument("--deep", action="store_true", help="criticise the fit too: predictive checks, prior sensitivity, leave-one-out")
+
+
+def _check(arguments) -> None:
+    from planner.report.check_view import check
+
+    record = _open(arguments).check()
+    _show(arguments, record, lambda console: check(record))
+
+
+def _record_options(parser) -> None:
+    parser.add_argument("files", nargs="*", metavar="FILE", help="result files (default: everything new in DIR/results)")
+    parser.add_argument("--correct", action="store_true", help="let filled cells change or go blank, as corrections")
+    parser.add_argument("--exclude", metavar="ID", help="leave a specimen out of the models")
+    parser.add_argument("--include", metavar="ID", help="take an excluded specimen back in")
+    parser.add_argument("--why", metavar="TEXT", help="the reason, kept in the ledger")
+
+
+def _record(arguments) -> None:
+    from rich.text import Text
+
+    campaign = _open(arguments)
+    if arguments.exclude and arguments.include:
+        raise UserError("--exclude and --include cannot go together", fix="run them one after the other")
+    if arguments.exclude or arguments.include:
+        if arguments.files or arguments.correct:
+            raise UserError("--exclude and --include stand alone", fix="record files in a command of their own")
+        change = campaign.exclude if arguments.exclude else campaign.include
+        change(arguments.exclude or arguments.include, why=arguments.why)
+        record = {"recorded": 0, "completed": 0, "corrected": 0, "unchanged": 0, "warnings": []}
+        done = f"{'excluded' if arguments.exclude else 'included'} {arguments.exclude or arguments.include}"
+    else:
+        outcome = campaign.record(arguments.files or None, correct=arguments.correct, why=arguments.why)
+        record = {name: getattr(outcome, name) for name in ("recorded", "completed", "corrected", "unchanged")} | {"warnings": list(outcome.warnings)}
+        done = ", ".join(f"{record[name]} {name}" for name in ("recorded", "completed", "corrected", "unchanged"))
+    _show(arguments, record, lambda console: Text("\n".join([done, *(f"! {w}" for w in record["warnings"])])))
+
+
+def _update_options(parser) -> None:
+    parser.add_argument("--quick", action="store_true", help="reweight the last draws for a trial or two; a full fit follows where that is not enough")
+
+
+def _update(arguments) -> None:
+    from planner.report.screen import verdict_line
+
+    with Progress() as say:
+        fit = _open(arguments, say).update(quick=arguments.quick)
+    verdict = fit.verdict
+    record = {"verdict": verdict.name, "method": fit.method, "ess": verdict.ess, "rhat": verdict.rhat, "bfmi": verdict.bfmi,
+              "divergences": verdict.divergences, "words": verdict.words, "worst": list(verdict.worst), "seconds": fit.seconds}
+    _show(arguments, record, lambda console: verdict_line(verdict.name).append(f"\n{verdict.words} Method: {fit.method}."))
+    if verdict.name not in ("CONVERGED", "PRIOR_ONLY"):
+        raise UserError(f"{verdict.name}: {verdict.words}", found=", ".join(verdict.worst), fix=f"trialwright check {arguments.directory}")
+
+
+def _window_options(parser) -> None:
+    parser.add_argument("--conditions", metavar="IN", help="CSV of conditions to judge one by one")
+    parser.add_argument("--out", metavar="OUT", help="where the judged conditions go (CSV)")
+    parser.add_argument("--no-update", action="store_true", help="use the last fit as it is")
+    parser.add_argument("--grid", action="store_true", help="put the maps of every temper into the JSON too")
+
+
+def _window(arguments) -> None:
+    from planner.report import screen
+
+    if bool(arguments.conditions) != bool(arguments.out):
+        raise UserError("--conditions and --out go together", fix=f"trialwright window {arguments.directory} --conditions in.csv --out out.csv")
+    with Progress() as say:
+        campaign = _open(arguments, say)
+        if arguments.conditions:
+            window, record = _judge(arguments, campaign)
+        else:
+            window = campaign.window(update=not arguments.no_update)
+            record = window.to_json()
+    maps = [one.to_json() for one in window.maps]
+    if arguments.grid:
+        record["maps"] = maps
+    _show(arguments, record, lambda console: screen.window(record, maps, ascii_only=console.options.ascii_only))
+
+
+def _judge(arguments, campaign):
+    import pandas
+
+    source, target = Path(arguments.conditions), Path(arguments.out)
+    try:
+        table = pandas.read_csv(source, dtype={"temper": str}, encoding="utf-8-sig")
+    except (OSError, ValueError, UnicodeError) as error:
+        raise UserError("the conditions cannot be read", found=str(error), where=str(source), allowed="a CSV file with a header row") from None
+    judged, window = campaign.judge(table, update=not arguments.no_update)
+    for name in ("pointwise_claim", "joint_claim", "extrapolated"):
+        judged[name] = judged[name].map({True: "true", False: "false"})
+    try:
+        judged.to_csv(target, index=False)
+    except OSError as error:
+        raise UserError(f"the judged conditions cannot be written: {error.strerror}", where=str(target)) from None
+    return window, window.to_json() | {"conditions": len(judged), "out": str(target)}
+
+
+def _plan_options(parser) -> None:
+    parser.add_argument("--budget", type=float, metavar="X", help="money for this week in place of [week] budget")
+    parser.add_argument("--seed", type=int, metavar="N", help="seed of the choice (default: the campaign's)")
+    parser.add_argument("--again", action="store_true", help="plan anew although nothing changed; the plan before it is withdrawn")
+    parser.add_argument("--with", dest="own_list", metavar="FILE", help="score the researcher's own list beside ours")
+    parser.add_argument("--without-claims", action="store_true", help="plan from draws that did not pass; nothing is claimed")
+
+
+def _plan(arguments) -> None:
+    from rich.console import Group
+    from rich.text import Text
+
+    from planner.report import plan_view, screen
+
+    if arguments.budget is not None and not 0 < arguments.budget < 1e12:
+        raise UserError("the budget is not a positive amount", found=arguments.budget, allowed="a number above 0", where="--budget")
+    if arguments.seed is not None and arguments.seed < 0:
+        raise UserError("the seed is negative", found=arguments.seed, allowed="a whole number from 0", where="--seed")
+    with Progress() as say:
+        campaign = _open(arguments, say)
+        result = campaign.plan(budget=arguments.budget, seed=arguments.seed, again=arguments.again, own_list=arguments.own_list,
+                               without_claims=arguments.without_claims)
+    definition, record = campaign.definition, result.record
+    week = {k: v for k, v in definition.week.model_dump().items() if k != "setup"}
+    if arguments.budget is not None:
+        week["budget"] = arguments.budget
+
+    def picture(console):
+        parts = []
+        if result.window is not None:
+            parts = [screen.window(result.window.to_json(), [m.to_json() for m in result.window.maps], ascii_only=console.options.ascii_only), Text()]
+        if result.existing:
+            parts.append(Text(f"Nothing changed since this plan was made: {record['plan_file']} stands."))
+        return Group(*parts, plan_view.plan(record, currency=definition.campaign.currency, limits=week), Text(), screen.cautions())
+
+    _show(arguments, record, picture)
+
+
+COMMANDS = {c.name: c for c in (
+    Command("start", "write a commented campaign and an empty results template", "trialwright start my_campaign", _no_options, _start),
+    Command("check", "show the definition in force, the priors with their reasons, what they imply, and what the data hold",
+            "trialwright check my_campaign", _check_options, _check),
+    Command("record", "record result files, corrections and exclusions in the ledger",
+            'trialwright record my_campaign week7.csv\n  trialwright record my_campaign --exclude C-014 --why "wrong coil"', _record_options, _record),
+    Command("update", "bring the fit up to date with the ledger", "trialwright update my_campaign", _update_options, _update),
+    Command("window", "state the safe process window with its confidence",
+            "trialwright window my_campaign\n  trialwright window my_campaign --conditions in.csv --out out.csv", _window_options, _window),
+    Command("plan", "record, fit, state the window and write next week's plan",
+            "trialwright plan my_campaign\n  trialwright plan my_campaign --budget 4000", _plan_options, _plan),
+)}
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,139 @@
+"""A campaign folder as an object: the one conductor behind the commands and the Python API.
+
+Light by itself: recording and checking touch no model library; fitting, window and plan are brought in when asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from planner.lab.campaign import Definition, defaults_in_force, read_definition
+from planner.lab.errors import UserError
+from planner.lab.ledger import Ledger, RecordOutcome, open_ledger
+from planner.lab.recording import record_results
+from planner.lab.specimen import Specimen, has_measurement
+from planner.lab.tamper import changed_plans, edited_files, verify
+from planner.outlook.beliefs import prior_predictive, prior_rows
+
+Say = Callable[[str], None]
+
+
+def silent(text: str) -> None:
+    """Say nothing."""
+
+
+class Campaign:
+    """A campaign folder.
+
+    Parameters
+    ----------
+    directory : folder with campaign.toml and results/.
+    say : called with a line of progress while long work runs; default silent.
+    """
+
+    def __init__(self, directory: str | Path, *, say: Say = silent):
+        self.directory = Path(directory)
+        self.say = say
+        self.definition: Definition = read_definition(self.directory)
+        self._fit = None
+        self._window = None
+
+    def ledger(self, *, read_only: bool = False) -> Ledger:
+        """Open the ledger; use as a context manager."""
+        return open_ledger(self.directory, read_only=read_only)
+
+    def specimens(self) -> list[Specimen]:
+        """Return recorded specimens that are not excluded and carry a measurement."""
+        with self.ledger(read_only=True) as ledger:
+            return [s for s in ledger.specimens() if has_measurement(s)]
+
+    def record(self, files: Iterable[str | Path] | None = None, *, correct: bool = False, why: str | None = None) -> RecordOutcome:
+        """Record new result files (default: everything new in results/)."""
+        with self.ledger() as ledger:
+            return record_results(self.directory, self.definition, ledger, files=files, correct=correct, why=why)
+
+    def exclude(self, specimen: str, *, why: str | None) -> None:
+        """Leave a specimen out of the models, with the reason."""
+        with self.ledger() as ledger:
+            ledger.exclude(specimen, why)
+
+    def include(self, specimen: str, *, why: str | None) -> None:
+        """Take an excluded specimen back in, with the reason."""
+        with self.ledger() as ledger:
+            ledger.include(specimen, why)
+
+    def check(self) -> dict[str, Any]:
+        """Return what the program would work with: data, definition in force, priors, prior predictive, warnings."""
+        with self.ledger(read_only=True) as ledger:
+            warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger)]
+            counts = ledger.counts()
+            record = {"rows": counts.get("rows", counts.get("revisions", 0)), "specimens": len(ledger.specimens(with_excluded=True)),
+                      "files": len(ledger.files()), "excluded": len(ledger.excluded()), "pending": len(ledger.pending())}
+        new = self._new_files()
+        if new:
+            warnings.append(f"{len(new)} result file(s) not recorded yet: {', '.join(new)}; `trialwright record {self.directory}` records them")
+        rng = np.random.default_rng(self.definition.campaign.seed)
+        return record | {
+            "warnings": warnings, "priors": prior_rows(self.definition),
+            "definition": [{"key": k, "value": v, "origin": "campaign.toml" if o == "file" else o} for k, v, o in defaults_in_force(self.definition)],
+            "prior_predictive": prior_predictive(self.definition, rng=rng)}
+
+    def _new_files(self) -> list[str]:
+        from planner.lab.tables import file_digest
+        from planner.lab.template import result_files
+
+        with self.ledger(read_only=True) as ledger:
+            return [p.name for p in result_files(self.directory) if not ledger.has_file(file_digest(p, folder=p.parent))]
+
+    def update(self, *, quick: bool = False):
+        """Record new files and bring the draws up to date; returns the fit (verdict, method, ess, rhat, draws)."""
+        from planner.cycle.fitting import current_fit
+
+        self.record()
+        self._fit, self._window = current_fit(self, quick=quick), None
+        return self._fit
+
+    def window(self, *, update: bool = True, ranges: bool = True):
+        """Return the window of today's data (a fit older than data or definition is renewed unless `update` is False)."""
+        from planner.cycle.fitting import current_fit, latest_fit
+        from planner.cycle.window import window_of
+
+        if update:
+            self.record()
+        fit = current_fit(self) if update else latest_fit(self)
+        self._fit = fit
+        return window_of(self, fit, ranges=ranges)
+
+    def judge(self, table, *, update: bool = True):
+        """Return conformance at given conditions and the window: a pandas table with five more columns, and the Window."""
+        from planner.cycle.window import conditions_table
+
+        window = self.window(update=update, ranges=False)
+        return conditions_table(self, window, table), window
+
+    def plan(self, *, budget: float | None = None, seed: int | None = None, again: bool = False, own_list: str | Path | None = None,
+             without_claims: bool = False):
+        """Write next week's plan and return it; unchanged inputs return the plan that exists."""
+        from planner.cycle.planning import make_plan
+
+        self.record()
+        return make_plan(self, budget=budget, seed=self.definition.campaign.seed if seed is None else seed, again=again, own_list=own_list,
+                         without_claims=without_claims)
+
+
+def open_campaign(directory: str | Path, *, say: Say = silent) -> Campaign:
+    """Open a campaign folder.
+
+    Raises
+    ------
+    UserError
+        When the folder or its definition cannot be read.
+    """
+    path = Path(directory)
+    if not path.is_dir():
+        raise UserError("there is no such campaign folder", found=str(path), fix=f"trialwright start {path}")
+    return Campaign(path, say=say)

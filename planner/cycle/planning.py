@@ -1,0 +1,141 @@
+"""From today's fit to next week's plan on disk, once and only once for the same inputs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.verdict import CONVERGED, PRIOR_ONLY
+from planner.acquisition.candidate import Candidate
+from planner.acquisition.limits import Limits
+from planner.acquisition.plan_file import next_number, plan_record, planned_specimen, read_plan, write_plan
+from planner.acquisition.predictor import FittedPredictor
+from planner.acquisition.propose import propose
+from planner.acquisition.reference import ReferenceMap
+from planner.cycle.fitting import Fit, current_fit
+from planner.cycle.window import failed, window_of
+from planner.lab.campaign import definition_digest
+from planner.lab.specimen import Specimen, has_measurement
+from planner.lab.stock import stock_on_hand
+from planner.window.window import Window
+
+PLAN_DRAWS = 2000                 # draws that the choice works on; claims use all of them
+
+
+@dataclass(frozen=True)
+class PlanResult:
+    """A plan that stands on disk."""
+
+    record: dict[str, Any]        # what plan.json holds
+    folder: Path
+    existing: bool                # True: inputs unchanged, nothing written
+    window: Window | None
+    seconds: dict
+
+    @property
+    def trials(self):
+        """The rows as a pandas table."""
+        import pandas
+
+        return pandas.DataFrame(self.record["trials"])
+
+    def _repr_html_(self) -> str:
+        return self.trials.to_html(escape=True, index=False)
+
+
+def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_claims: bool) -> PlanResult:
+    """Return the plan of today's inputs, making it where it does not exist."""
+    with campaign.ledger(read_only=True) as ledger:
+        data, everything, pending = ledger.data_digest(), ledger.specimens(with_excluded=True), ledger.pending()
+        plans = ledger.plans()
+    inputs = _inputs(campaign, data, budget=budget, seed=seed, without_claims=without_claims)
+    existing = _existing(campaign, plans, inputs)
+    if existing is not None and not again:
+        return existing
+    superseded = [plans[-1].number] if again and existing is not None else []
+    if superseded:
+        dropped = {s.specimen for s in plans[-1].specimens}
+        pending = [s for s in pending if s.specimen not in dropped]
+    clock = time.perf_counter
+    fit = current_fit(campaign)
+    if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not without_claims:
+        raise failed(campaign, fit)
+    started = clock()
+    window = window_of(campaign, fit, keep=True, allow_failed=without_claims)
+    seconds = dict(fit.seconds) | {"window": clock() - started}
+    started = clock()
+    number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
+    proposal = _proposal(campaign, fit, window, everything, pending, plans, number, budget=budget, seed=seed)
+    seconds["acquisition"] = clock() - started
+    record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
+                         more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending)})
+    folder = write_plan(campaign.directory / "plans", proposal, record, number=number)
+    digest = hashlib.sha256((folder / "plan.csv").read_bytes()).hexdigest()
+    with campaign.ledger() as ledger:
+        ledger.register_plan(number, digest, [planned_specimen(row) for row in proposal.rows], supersedes=superseded)
+    return PlanResult(record, folder, False, window, seconds)
+
+
+def _inputs(campaign, data: str, **options) -> str:
+    """Return the digest of everything that a plan depends on."""
+    text = json.dumps([data, definition_digest(campaign.definition), options], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def _existing(campaign, plans, inputs: str) -> PlanResult | None:
+    """Return the newest issued plan if it was made from the same inputs."""
+    if not plans:
+        return None
+    folder = campaign.directory / "plans" / f"{plans[-1].number:03d}"
+    if not folder.is_dir():
+        return None
+    record = read_plan(folder).record
+    return PlanResult(record, folder, True, None, {}) if record.get("inputs_digest") == inputs else None
+
+
+def _proposal(campaign, fit: Fit, window: Window, everything, pending, plans, number: int, *, budget, seed: int):
+    """Choose the batch."""
+    definition = campaign.definition
+    campaign.say("choosing next week's trials")
+    blanks = stock_on_hand(definition, everything, pending)
+    limits = Limits.of(definition, blanks=blanks, budget=budget)
+    keep = _thinned(fit.draws.n_draws)
+    reference = ReferenceMap.of(window.reference.conditions, window.conformance[keep], tempers=definition.factors.tempers,
+                                ranges=definition.factor_ranges, reliability=definition.goal.reliability, chain=fit.draws.chain[keep],
+                                claimed=window.member)
+    predictor = FittedPredictor(definition, fit.encoded, fit.params.take(keep))
+    reported = {s.specimen for s in everything if has_measurement(s)}
+    week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
+    rng = np.random.default_rng([seed, number])
+    names = [s.specimen for s in everything] + [s.specimen for plan in plans for s in plan.specimens]
+    loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
+    return propose(definition, reference=reference, predictor=predictor, limits=limits, history=fit.specimens,
+                   pending=[(_candidate(s), s.furnace_load) for s in pending], known_specimens=names, known_loads=loads, number=number,
+                   week=week, rng=rng)
+
+
+def _thinned(n_draws: int) -> np.ndarray:
+    return np.unique(np.linspace(0, n_draws - 1, min(PLAN_DRAWS, n_draws)).round().astype(int))
+
+
+def _candidate(s: Specimen) -> Candidate:
+    return Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
+                     s.section_feature)
+
+
+def _now(window: Window) -> dict[str, float | None]:
+    found = window.to_json()
+    return {name: found[name] for name in ("misclassification", "claimed_share", "excluded_share", "undecided_share", "pointwise_share")}
+
+
+def _notices(fit: Fit, window: Window) -> list[str]:
+    notes = list(window.notices)
+    if fit.verdict.name not in (CONVERGED, PRIOR_ONLY):
+        notes.insert(0, f"{fit.verdict.name}: planned without claims; the draws behind this plan did not pass")
+    return notes

@@ -1,0 +1,97 @@
+"""The window of a fit, and conformance at conditions that someone asks about."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.rows import Conditions
+from models.verdict import CONVERGED, PRIOR_ONLY
+from planner.cycle.fitting import Fit, conformance_of, current_fit, required_of
+from planner.lab.errors import UserError
+from planner.window.box import factor_box
+from planner.window.build import Asked, build_window, judge_conditions
+from planner.window.conformance import LotsSeen
+from planner.window.points import corners
+from planner.window.window import LEAST_GROUPS, Window
+
+MORE_DRAWS = 2
+
+
+def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, allow_failed: bool = False) -> Window:
+    """Return the window; more draws are taken where the joint claim needs them.
+
+    Raises
+    ------
+    UserError
+        When the fit failed and `allow_failed` is False: no claim without CONVERGED.
+    """
+    if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
+        raise failed(campaign, fit)
+    window = _built(campaign, fit, ranges=ranges, keep=keep)
+    while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < 4 * 1500:
+        campaign.say("the joint claim needs more effective draws: sampling on")
+        fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
+        window = _built(campaign, fit, ranges=ranges, keep=keep)
+    return window
+
+
+def failed(campaign, fit: Fit) -> UserError:
+    """Return the refusal of a claim on a failed fit."""
+    return UserError(f"{fit.verdict.name}: the fit failed twice, so no window is claimed. {fit.verdict.words}",
+                     found="at fault: " + ", ".join(fit.verdict.worst), where=str(campaign.directory),
+                     allowed="claims only with CONVERGED",
+                     fix=f"look at `trialwright check {campaign.directory}`, exclude or correct rows that contradict each other, or plan without "
+                         f"claims: trialwright plan {campaign.directory} --without-claims")
+
+
+def _built(campaign, fit: Fit, *, ranges: bool, keep: bool) -> Window:
+    campaign.say("mapping conformance and certifying the claim")
+    definition, params = campaign.definition, fit.params
+    conformance = conformance_of(definition, fit.encoded, params)
+    seen = None
+    if min(len(fit.encoded.lots), len(fit.encoded.loads)) < LEAST_GROUPS and fit.encoded.lots:
+        tempers = definition.factors.tempers
+        of_lot = {s.lot: s.temper for s in fit.specimens}
+        lots = [[i for i, lot in enumerate(fit.encoded.lots) if of_lot[lot] == t] for t in tempers]
+        seen = LotsSeen(params, lots, sheet=fit.encoded.sheet, settings=fit.encoded.settings, required=required_of(definition),
+                        box=corners(factor_box(definition)))
+    return build_window(definition, conformance, chains=fit.draws.chain, specimens=fit.specimens, verdict=fit.verdict.name,
+                        seed=definition.campaign.seed, asked=Asked(ranges=ranges, conformance=keep), conformance_of_lots_seen=seen)
+
+
+COLUMNS = ("temper", "forming_temperature [degC]", "strain [1]", "braze_temperature [degC]", "braze_time [min]")
+
+
+def conditions_table(campaign, window: Window, table):
+    """Return the rows of a pandas table of conditions with the window's five columns appended.
+
+    Raises
+    ------
+    UserError
+        Where a column is missing, a temper unknown or a value not a number.
+    """
+    for name in COLUMNS:
+        if name not in table.columns:
+            raise UserError("a column is missing", found=", ".join(map(str, table.columns)), allowed=", ".join(COLUMNS), where=name)
+    tempers = campaign.definition.factors.tempers
+    index = {t: i for i, t in enumerate(tempers)}
+    factors = np.empty((len(table), 4))
+    for j, name in enumerate(COLUMNS[1:]):
+        for i, value in enumerate(table[name]):
+            try:
+                factors[i, j] = float(value)
+            except (TypeError, ValueError):
+                factors[i, j] = np.nan
+            if not np.isfinite(factors[i, j]):
+                raise UserError("a condition is not a number", found=value, where=f"row {i + 2}, column {name}", allowed="a number")
+    for i, temper in enumerate(table["temper"]):
+        if temper not in index:
+            raise UserError("this temper is not in [factors]", found=temper, where=f"row {i + 2}, column temper", allowed=", ".join(tempers))
+    conditions = Conditions.from_factors([index[t] for t in table["temper"]], factors)
+    fit = campaign._fit
+    verdicts = judge_conditions(window, conformance_of(campaign.definition, fit.encoded, fit.params), conditions)
+    out = table.copy()
+    for name in ("conformance_mean", "probability_conforming", "pointwise_claim", "joint_claim", "extrapolated"):
+        out[name] = getattr(verdicts, name)
+    return out
+

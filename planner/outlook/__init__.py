@@ -1,0 +1,1 @@
+"""What lies ahead: what the priors imply before any trial, budget, review and verification."""
