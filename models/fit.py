@@ -7,19 +7,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import threading
 import time
 import warnings
+import zlib
 from collections.abc import Callable
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 
-from models.joint_model import build, data_values
+from models.joint_model import build, program
 from models.priors import Layout, Params, PriorSet, unpack
 from models.rows import Observations, Sheet
 
 CHAINS, DRAWS, TUNE = 4, 1500, 900
+BEAT = 5.0                        # s between two signs of life
 TARGET_ACCEPT, CAUTIOUS_ACCEPT = 0.9, 0.99
 Say = Callable[[str], None]
 
@@ -57,20 +62,38 @@ def prior_draws(layout: Layout, priors: PriorSet, *, draws: int = DRAWS, rng: np
     return Draws(z, np.zeros(z.shape[:2], bool), rng.standard_normal(z.shape[:2]), layout, priors, "prior")
 
 
-class Sampler:
-    """One compiled model; `sample` may be called again, and with `as_data` also on other data of the same shape of effects."""
+@contextmanager
+def heartbeat(say: Say, what: str, *, every: float = BEAT):
+    """Say every few seconds that long work goes on, and for how long it has."""
+    done, started = threading.Event(), time.perf_counter()
 
-    def __init__(self, obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet, *, as_data: bool = False,
-                 say: Say = lambda text: None):
-        self.layout, self.priors, self.say, self.as_data = layout, priors, say, as_data
-        self._started = time.perf_counter()
-        say("building the joint model")
-        self.model = build(obs, sheet, layout, priors, as_data=as_data)
+    def beat():
+        while not done.wait(every):
+            say(f"{what}: {time.perf_counter() - started:.0f} s")
+
+    thread = threading.Thread(target=beat, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+class Sampler:
+    """One compiled model; `sample` may be called again, also on other data with the same tempers and padded lots and loads."""
+
+    def __init__(self, obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet, *, say: Say = lambda text: None):
+        self.sheet, self.layout, self.priors, self.say = sheet, layout, priors, say
+        started = time.perf_counter()
         self._check(obs)
+        self._program = program(obs, sheet, layout, priors)
+        self.model = build(self._program, layout)
         self._compiled = self._compile()
-        self.compile_s = time.perf_counter() - self._started
+        self.compile_s = time.perf_counter() - started
 
     def _check(self, obs: Observations):
+        """Raise where an index points outside the effects: compiled code does not check bounds."""
         for block in (obs.formability, obs.springback, obs.section, obs.counts):
             rows = block.rows
             for name, index, size in (("temper", rows.temper, self.layout.n_tempers), ("lot", rows.lot, self.layout.n_lots),
@@ -79,14 +102,23 @@ class Sampler:
                     raise ValueError(f"{name} index outside 0..{size - 1}")
 
     def _compile(self):
-        self.say("compiling (the first time on a machine takes a minute or two)")
+        """Return nutpie's compiled model, or None where nutpie is not installed."""
         try:
             import nutpie
         except ImportError:
             return None
-        with warnings.catch_warnings():
+        self.say("compiling the joint model (longer the first time on a machine)")
+        with warnings.catch_warnings(), heartbeat(self.say, "compiling"):
             warnings.simplefilter("ignore")
             return nutpie.compile_pymc_model(self.model)
+
+    def _numbers(self, obs: Observations) -> dict:
+        """Return other data in the form of this compiled model."""
+        self._check(obs)
+        other = program(obs, self.sheet, self.layout, self.priors)
+        if other.source != self._program.source:
+            raise ValueError("the data do not fit the compiled model")
+        return other.data
 
     def sample(self, *, seed: int, obs: Observations | None = None, draws: int = DRAWS, tune: int = TUNE,
                target_accept: float = TARGET_ACCEPT, cores: int = 2) -> Draws:
@@ -95,28 +127,41 @@ class Sampler:
         Parameters
         ----------
         seed : the same seed gives the same draws on one machine and set of versions.
-        obs : other data for a model compiled with `as_data`.
+        obs : other data in place of those the model was built with.
+
+        Raises
+        ------
+        ValueError
+            Where `obs` names a temper, lot or load outside the layout.
+        KeyboardInterrupt
+            Where sampling was broken off: a part of the draws is never handed out.
         """
-        compiled, started = self._compiled, time.perf_counter()
-        if obs is not None:
-            self._check(obs)
-            compiled = compiled.with_data(**data_values(obs))
+        started = time.perf_counter()
+        numbers = self._program.data if obs is None else self._numbers(obs)
         self.say(f"sampling {CHAINS} chains of {tune} + {draws}")
-        with warnings.catch_warnings():
+        options = dict(draws=draws, tune=tune, chains=CHAINS, cores=cores, target_accept=target_accept)
+        with warnings.catch_warnings(), heartbeat(self.say, "sampling"):
             warnings.simplefilter("ignore")
-            if compiled is not None:
-                import nutpie
-                trace = nutpie.sample(compiled, draws=draws, tune=tune, chains=CHAINS, cores=cores, seed=seed,
-                                      save_warmup=False, progress_bar=False, target_accept=target_accept)
-            else:
-                import pymc
-                trace = pymc.sample(draws=draws, tune=tune, chains=CHAINS, cores=cores, random_seed=seed, model=self.model,
-                                    progressbar=False, target_accept=target_accept, compute_convergence_checks=False)
+            trace = self._with_pymc(numbers, seed, options) if self._compiled is None else self._with_nutpie(numbers, seed, options)
+        z = np.asarray(trace.posterior["z"].values, float)
+        if z.shape[:2] != (CHAINS, draws):
+            raise KeyboardInterrupt
         stats = trace.sample_stats
-        return Draws(np.asarray(trace.posterior["z"].values, float), np.asarray(stats["diverging"].values, bool),
-                     np.asarray(stats["energy"].values, float), self.layout, self.priors,
-                     "pymc" if compiled is None else "nutpie",
+        return Draws(z, np.asarray(stats["diverging"].values, bool), np.asarray(stats["energy"].values, float), self.layout, self.priors,
+                     "pymc" if self._compiled is None else "nutpie",
                      {"compile": self.compile_s, "sampling": time.perf_counter() - started})
+
+    def _with_nutpie(self, numbers, seed, options):
+        import nutpie
+
+        return nutpie.sample(self._compiled.with_data(**numbers), seed=seed, save_warmup=False, progress_bar=False, **options)
+
+    def _with_pymc(self, numbers, seed, options):
+        import pymc
+
+        with self.model:
+            pymc.set_data(numbers)
+            return pymc.sample(random_seed=seed, progressbar=False, compute_convergence_checks=False, **options)
 
 
 def versions() -> dict[str, str]:
@@ -147,7 +192,7 @@ def code_digest(*paths: Path) -> str:
 def model_digest() -> str:
     """Return the digest of the code whose results the draws are."""
     root = Path(__file__).parent
-    return code_digest(*root.glob("responses/*.py"), *(root / f"{n}.py" for n in ("joint_model", "priors", "pooling", "likelihood", "rows", "fit")))
+    return code_digest(*root.glob("responses/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "priors", "pooling", "likelihood", "rows", "fit")))
 
 
 def save(draws: Draws, path: Path, meta: dict) -> None:
@@ -167,13 +212,17 @@ def save(draws: Draws, path: Path, meta: dict) -> None:
 
 
 def load(path: Path, priors: PriorSet) -> tuple[Draws, dict]:
-    """Read draws written by `save`; raises ValueError or OSError if the file is damaged."""
-    with np.load(path, allow_pickle=False) as f:
-        meta = json.loads(bytes(f["meta"]).decode())
-        layout = Layout(*meta["layout"])
-        if f["z"].shape[-1] != layout.size:
-            raise ValueError(f"{path.name} does not fit this model")
-        return Draws(f["z"], f["divergent"], f["energy"], layout, priors, meta["sampler"], meta["seconds"]), meta
+    """Read draws written by `save`; raises ValueError if the file is damaged, OSError if it cannot be opened."""
+    try:
+        with np.load(path, allow_pickle=False) as f:
+            meta = json.loads(bytes(f["meta"]).decode())
+            layout = Layout(*meta["layout"])
+            draws = Draws(f["z"], f["divergent"], f["energy"], layout, priors, meta["sampler"], meta["seconds"])
+    except (BadZipFile, zlib.error, EOFError, KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"{path.name} is damaged: {error}") from error
+    if draws.z.shape[-1] != layout.size:
+        raise ValueError(f"{path.name} does not fit this model")
+    return draws, meta
 
 
 def to_xarray(draws: Draws):

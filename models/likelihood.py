@@ -27,7 +27,7 @@ def ndtr(x, *, xp=np):
 
 
 def log_ndtr(x, *, xp=np):
-    """Return the log of the standard normal cdf, relative error below 1e-10 everywhere.
+    """Return the log of the standard normal cdf: relative error below 1e-10 up to x = 4, absolute error below 1e-15 above.
 
     References
     ----------

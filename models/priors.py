@@ -180,6 +180,11 @@ class Layout:
         """Return the length of the vector."""
         return sum(r * c for r, c in self.blocks.values())
 
+    def start(self, block: str) -> int:
+        """Return where a block begins in the vector."""
+        names = list(self.blocks)
+        return sum(r * c for r, c in list(self.blocks.values())[:names.index(block)])
+
     def names(self) -> list[str]:
         """Return a readable name for each entry of the vector."""
         shared = iter(p.name for p in SHARED)
@@ -201,7 +206,7 @@ class _Gathered:
 
 
 class Params:
-    """Parameters as arrays: numpy (n_draws, 1 or n_groups) or graph (1 or n_groups,).  Attribute names are the priors'.
+    """Parameters as arrays (n_draws, 1 or n_groups).  Attribute names are the priors'.
 
     `of(temper)`, `lot_of(lot)` and `load_of(load)` give the coefficients of each row's temper, lot and load.
     """
@@ -236,55 +241,23 @@ class Params:
         return len(self.limit_sd)
 
 
-class GraphParams(Params):
-    """Parameters in a graph: one gather and one split serve all coefficients of a set of rows."""
-
-    def __init__(self, values: dict, matrices: dict, split):
-        super().__init__(values)
-        self._matrices, self._split, self._seen = matrices, split, {}
-
-    def _gather(self, what, index):
-        key = what, id(index)
-        if key not in self._seen:
-            names, matrix = self._matrices[what]
-            rows = [r.dimshuffle(1) for r in self._split(matrix[:, index], len(names))]
-            view, start = {}, 0
-            for name, count in names_with_counts(names):
-                view[name] = rows[start] if count == 1 and not name.endswith("deviation") else tuple(rows[start:start + count])
-                start += count
-            self._seen[key] = Params(view), index      # keeps `index` alive, so that its id stays its own
-        return self._seen[key][0]
-
-    def of(self, temper):
-        return self._gather("temper", temper)
-
-    def lot_of(self, lot):
-        return self._gather("lot", lot)
-
-    def load_of(self, load):
-        return self._gather("load", load)
-
-
-def names_with_counts(names):
-    """Return [(name, how often)] for a list in which equal names stand together."""
-    out = []
-    for name in names:
-        if out and out[-1][0] == name:
-            out[-1][1] += 1
-        else:
-            out.append([name, 1])
-    return [(name, count) for name, count in out]
-
-
 DEVIATIONS = (("limit", N_BASIS), ("angle", N_BASIS), ("joint", N_HEAT_TAU * N_HEAT_Q))
 
 
-def _parts(z, layout: Layout, split):
+LOT_SPREAD = {name: f"lot_{name}_sd" for name in LOT_EFFECTS}
+LOAD_SPREAD = {"joint": "load_joint_sd", "film": "load_film_sd", "temperature": None, "time": None}   # None: 1, a standard normal
+
+
+def group_effect(values, spread, z):
+    """Return effects of lots or loads from standard normals; `spread` names their standard deviation in `values`."""
+    return pooled(0.0, values[spread] if spread else 1.0, z)
+
+
+def _parts(z, layout: Layout):
     """Return the blocks of the vector of standard normals as matrices."""
     blocks = layout.blocks
-    flat = split(z, [rows * columns for rows, columns in blocks.values()])
-    return {name: x.reshape((*x.shape[:-1], *shape) if isinstance(x, np.ndarray) else shape)
-            for (name, shape), x in zip(blocks.items(), flat)}
+    cuts = np.cumsum([rows * columns for rows, columns in blocks.values()])[:-1]
+    return {name: x.reshape(*x.shape[:-1], *shape) for (name, shape), x in zip(blocks.items(), np.split(z, cuts, axis=-1))}
 
 
 def _coefficients(parts, layout, priors, xp):
@@ -296,58 +269,34 @@ def _coefficients(parts, layout, priors, xp):
     return priors.by_temper[:, :, 0] + priors.by_temper[:, :, 1] * score, spread
 
 
-def _shared_arrays(priors: PriorSet):
-    return (np.array([p.location for p in priors.shared]), np.array([p.scale for p in priors.shared]),
-            np.array([p.kind == "positive" for p in priors.shared]))
+def population(z, layout: Layout, priors: PriorSet, *, xp=np) -> dict:
+    """Turn standard normals (..., size) into all parameters but the effects of lots and loads, by name."""
+    parts = _parts(z, layout)
+    location, scale = np.array([p.location for p in priors.shared]), np.array([p.scale for p in priors.shared])
+    is_positive = np.array([p.kind == "positive" for p in priors.shared])
+    raw = location + scale * parts["shared"][..., 0, :]
+    raw = np.where(is_positive, xp.exp(np.where(is_positive, raw, 0.0)), raw)
+    values = {p.name: raw[..., i:i + 1] for i, p in enumerate(priors.shared)}
+    coefficient, spread = _coefficients(parts, layout, priors, xp)
+    if spread is not None:
+        values["between_temper"] = spread[..., 0]
+    values |= {name: coefficient[..., i, :] for i, name in enumerate(BY_TEMPER)}
+    values["softening"] = xp.exp(values["softening"])
+    values["prior_strain"] = xp.exp(values["prior_strain"])
+    for name, count in DEVIATIONS:
+        block = values[f"{name}_deviation_sd"][..., None] * parts[f"{name}_deviation"]
+        values[f"{name}_deviation"] = tuple(block[..., j, :] for j in range(count))
+    return values
 
 
 def unpack(z, layout: Layout, priors: PriorSet) -> Params:
     """Turn standard normals (n_draws, size) into parameters."""
-    parts = _parts(z, layout, lambda x, sizes: np.split(x, np.cumsum(sizes)[:-1], axis=-1))
-    location, scale, is_positive = _shared_arrays(priors)
-    raw = location + scale * parts["shared"][..., 0, :]
-    raw = np.where(is_positive, np.exp(np.where(is_positive, raw, 0.0)), raw)
-    values = {p.name: raw[..., i:i + 1] for i, p in enumerate(priors.shared)}
-    coefficient, spread = _coefficients(parts, layout, priors, np)
-    if spread is not None:
-        values["between_temper"] = spread[..., 0]
-    values |= {name: coefficient[..., i, :] for i, name in enumerate(BY_TEMPER)}
-    values["softening"] = np.exp(values["softening"])
-    values["prior_strain"] = np.exp(values["prior_strain"])
-    for name, count in DEVIATIONS:
-        block = values[f"{name}_deviation_sd"][..., None] * parts[f"{name}_deviation"]
-        values[f"{name}_deviation"] = tuple(block[..., j, :] for j in range(count))
-    for i, name in enumerate(LOT_EFFECTS):
-        values[f"lot_{name}"] = pooled(0.0, values[f"lot_{name}_sd"], parts["lots"][..., i, :])
-    for i, name in enumerate(LOAD_EFFECTS):
-        sd = values[f"load_{name}_sd"] if name in ("joint", "film") else 1.0
-        values[f"load_{name}"] = pooled(0.0, sd, parts["loads"][..., i, :])
+    values, parts = population(z, layout, priors), _parts(z, layout)
+    for i, (name, spread) in enumerate(LOT_SPREAD.items()):
+        values[f"lot_{name}"] = group_effect(values, spread, parts["lots"][..., i, :])
+    for i, (name, spread) in enumerate(LOAD_SPREAD.items()):
+        values[f"load_{name}"] = group_effect(values, spread, parts["loads"][..., i, :])
     return Params(values)
-
-
-def unpack_graph(z, layout: Layout, priors: PriorSet) -> GraphParams:
-    """Turn a graph vector of standard normals (size,) into parameters with few graph nodes (one split, not many slices)."""
-    import pytensor.tensor as pt
-
-    cut = lambda x, sizes: pt.split(x, sizes, n_splits=len(sizes), axis=0)
-    rows = lambda x, n: cut(x, [1] * n)
-    parts = _parts(z, layout, cut)
-    location, scale, is_positive = _shared_arrays(priors)
-    raw = location + scale * parts["shared"].reshape((len(location),))
-    moved = pt.where(is_positive, pt.exp(pt.where(is_positive, raw, 0.0)), raw)
-    values = {p.name: x for p, x in zip(priors.shared, rows(moved, len(priors.shared)))}
-    coefficient, _ = _coefficients(parts, layout, priors, pt)
-    on_log = np.array([name in ("softening", "prior_strain") for name in BY_TEMPER])[:, None]
-    coefficient = pt.where(on_log, pt.exp(pt.where(on_log, coefficient, 0.0)), coefficient)
-    names = list(BY_TEMPER) + [f"{name}_deviation" for name, count in DEVIATIONS for _ in range(count)]
-    temper = pt.concatenate([coefficient] + [values[f"{name}_deviation_sd"][None] * parts[f"{name}_deviation"]
-                                             for name, _ in DEVIATIONS], axis=0)
-    lot_sd = pt.concatenate([values[f"lot_{name}_sd"] for name in LOT_EFFECTS])
-    one = np.ones(1)
-    load_sd = pt.concatenate([values["load_joint_sd"], values["load_film_sd"], one, one])
-    matrices = {"temper": (names, temper), "lot": (list(LOT_EFFECTS), pooled(0.0, lot_sd[:, None], parts["lots"])),
-                "load": (list(LOAD_EFFECTS), pooled(0.0, load_sd[:, None], parts["loads"]))}
-    return GraphParams(values, matrices, rows)
 
 
 def sample_prior(layout: Layout, priors: PriorSet, n_draws: int, rng: np.random.Generator) -> Params:

@@ -7,6 +7,12 @@ The Python API is one call::
     campaign.record(); campaign.update(); campaign.window(); campaign.plan()
 """
 
-from planner.cycle import open_campaign
-
 __all__ = ["open_campaign"]
+
+
+def __getattr__(name):
+    if name == "open_campaign":                  # looked up late, so that light commands stay light
+        from planner.cycle import open_campaign
+
+        return open_campaign
+    raise AttributeError(f"module 'planner' has no attribute {name!r}")

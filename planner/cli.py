@@ -274,9 +274,30 @@ def _plan(arguments) -> None:
             parts = [screen.window(result.window.to_json(), [m.to_json() for m in result.window.maps], ascii_only=console.options.ascii_only), Text()]
         if result.existing:
             parts.append(Text(f"Nothing changed since this plan was made: {record['plan_file']} stands."))
-        return Group(*parts, plan_view.plan(record, currency=definition.campaign.currency, limits=week), Text(), screen.cautions())
+        return Group(*parts, plan_view.plan(record, currency=definition.campaign.currency, limits=week, heading=result.window is None), Text(), screen.cautions())
 
     _show(arguments, record, picture)
+
+
+def _rehearse_options(parser) -> None:
+    parser.add_argument("--weeks", type=int, default=4, metavar="N", help="weeks of each virtual campaign (default 4)")
+    parser.add_argument("--truth", default="prior", metavar="T", help="what is true: prior, posterior, foreign (mechanisms that the model lacks, by turns), or a "
+                        "TOML file with mechanism = NAME and [parameters] (default prior)")
+    parser.add_argument("--against", metavar="A,B", help="rivals: space-filling, factorial, one-temper-at-a-time")
+    parser.add_argument("--repeats", type=int, default=4, metavar="N", help="truths; every strategy meets the same ones (default 4)")
+    parser.add_argument("--scheduler", metavar="ADDRESS", help="an existing Dask cluster, such as tcp://host:8786 (default: two local processes)")
+    parser.add_argument("--seed", type=int, metavar="N", help="seed of the truths (default: the campaign's)")
+
+
+def _rehearse(arguments) -> None:
+    from planner.rehearse import rehearse
+    from planner.rehearse.table import table
+
+    with Progress() as say:
+        campaign = _open(arguments, say)
+        record = rehearse(campaign, weeks=arguments.weeks, truth=arguments.truth, against=arguments.against, repeats=arguments.repeats,
+                          seed=arguments.seed, scheduler=arguments.scheduler).to_json()
+    _show(arguments, record, lambda console: table(record, currency=campaign.definition.campaign.currency))
 
 
 COMMANDS = {c.name: c for c in (
@@ -290,6 +311,9 @@ COMMANDS = {c.name: c for c in (
             "trialwright window my_campaign\n  trialwright window my_campaign --conditions in.csv --out out.csv", _window_options, _window),
     Command("plan", "record, fit, state the window and write next week's plan",
             "trialwright plan my_campaign\n  trialwright plan my_campaign --budget 4000", _plan_options, _plan),
+    Command("rehearse", "run virtual campaigns against a known truth: what a budget buys, and whether claims hold",
+            "trialwright rehearse my_campaign --weeks 4 --repeats 8\n  trialwright rehearse my_campaign --truth foreign --against space-filling,factorial",
+            _rehearse_options, _rehearse),
 )}
 
 

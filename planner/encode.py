@@ -125,11 +125,11 @@ _DEFAULTS = {"forming_temperature_degC": 20.0, "braze_temperature_degC": 600.0, 
 class _Encoder:
     """Sorts specimens into the blocks of the likelihood."""
 
-    def __init__(self, definition, specimens: Sequence[Specimen]):
+    def __init__(self, definition, specimens: Sequence[Specimen], lots: Sequence[str] = (), loads: Sequence[str] = ()):
         self.definition, self.settings, self.sheet = definition, settings_of(definition), sheet_constants(definition)
         self.temper = {t: i for i, t in enumerate(definition.factors.tempers)}
-        self.lots = tuple(sorted({s.lot for s in specimens}))
-        self.loads = tuple(sorted({s.furnace_load for s in specimens if s.furnace_load and _brazed(s)}))
+        self.lots = _in_order(lots, {s.lot for s in specimens})
+        self.loads = _in_order(loads, {s.furnace_load for s in specimens if s.furnace_load and _brazed(s)})
         self.lot = {name: i for i, name in enumerate(self.lots)}
         self.load = {name: i for i, name in enumerate(self.loads)}
         self.share = {f.name: f.strain_share for f in definition.component.features}
@@ -230,12 +230,18 @@ def design_of_planned(definition, encoded: Encoded, planned: Sequence, lot_index
                        lot=np.array([lot_index.get(c.lot, len(lot_index)) for c in planned]))
 
 
-def encode(definition, specimens: Sequence[Specimen]) -> Encoded:
+def _in_order(first: Sequence[str], present: set[str]) -> tuple[str, ...]:
+    """Return labels in a given order, those not named there behind them, sorted."""
+    return (*first, *sorted(present - set(first)))
+
+
+def encode(definition, specimens: Sequence[Specimen], *, lots: Sequence[str] = (), loads: Sequence[str] = ()) -> Encoded:
     """Return a campaign's specimens as model arrays.
 
     Parameters
     ----------
     definition : planner.lab Definition.
     specimens : recorded specimens that are not excluded, in a fixed order.
+    lots, loads : labels whose indices must stay as they were in an earlier fit; new ones follow.
     """
-    return _Encoder(definition, specimens).encoded()
+    return _Encoder(definition, specimens, lots, loads).encoded()

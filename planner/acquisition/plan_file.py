@@ -2,24 +2,27 @@
 
 `plan.csv` is a result file with its measurements still blank, so that it is recorded as it stands once filled in.  `plan.json`
 says the same with totals and forecast.  Both appear together or not at all: they are written in a folder aside, synced,
-and the folder is renamed.  Nothing in them depends on the clock.
+and the folder is renamed.  A plan counts once the ledger knows it: `issue_plan` does both under the ledger's write lock, and
+`take_up_plans` finishes what a command that was stopped in between had begun.  Nothing in the files depends on the clock.
 """
 
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import os
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from planner.acquisition.proposal import PlanRow, Proposal
 from planner.lab.errors import UserError
+from planner.lab.ledger import Ledger
 from planner.lab.specimen import COLUMNS, Specimen, number_text
 
 _NUMBERED = re.compile(r"[0-9]{3,}")
@@ -158,8 +161,12 @@ def _rounded(value: Any) -> Any:
 
 def next_number(plans: Path) -> int:
     """Return the number of the next plan in a `plans` folder, which may not exist yet."""
-    taken = [int(p.name) for p in plans.iterdir() if _NUMBERED.fullmatch(p.name)] if plans.is_dir() else []
-    return max(taken, default=0) + 1
+    return max(_numbers(plans), default=0) + 1
+
+
+def _numbers(plans: Path) -> list[int]:
+    """Return the numbers that folders of plans carry."""
+    return [int(p.name) for p in plans.iterdir() if _NUMBERED.fullmatch(p.name)] if plans.is_dir() else []
 
 
 def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int) -> Path:
@@ -186,9 +193,12 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
     """
     folder, aside = plans / f"{number:03d}", plans / f".{number:03d}.partial"
     try:
-        plans.mkdir(parents=True, exist_ok=True)
+        if not plans.is_dir():
+            plans.mkdir(parents=True, exist_ok=True)
+            _sync(plans.parent)
         if folder.exists():
-            raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}")
+            raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}",
+                            fix="run `trialwright plan` again; it takes the next number")
         shutil.rmtree(aside, ignore_errors=True)
         aside.mkdir()
         _write(aside / "plan.csv", plan_csv(proposal))
@@ -197,12 +207,73 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
         aside.rename(folder)
         _sync(plans)
     except OSError as error:
+        shutil.rmtree(aside, ignore_errors=True)
         raise UserError(
             f"the plan cannot be written: {error.strerror or error}",
             where=f"plans/{number:03d}",
             fix="free space or permissions in the campaign folder, then run `trialwright plan` again",
         ) from None
     return folder
+
+
+def issue_plan(
+    ledger: Ledger, plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int, supersedes: Sequence[int] = ()
+) -> Path:
+    """Write a plan and enter it in the ledger, so that neither stands without the other for longer than a stopped command.
+
+    The folder is written while the ledger's write lock is held and the entry is committed last: whoever is stopped in
+    between leaves a whole folder that the next command takes up (:func:`take_up_plans`).
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Open for writing.
+    plans, proposal, record, number
+        As :func:`write_plan`.
+    supersedes : sequence of int, optional
+        Plans that it replaces; `record` should state them under ``supersedes`` too.
+
+    Returns
+    -------
+    Path
+        The folder of the plan.
+
+    Raises
+    ------
+    UserError
+        When someone else issued this number meanwhile, or the disk fails.
+    """
+    digest = hashlib.sha256(plan_csv(proposal).encode()).hexdigest()
+    ledger.register_plan(
+        number, digest, [planned_specimen(row) for row in proposal.rows], supersedes=supersedes,
+        publish=lambda: write_plan(plans, proposal, record, number=number),
+    )
+    return plans / f"{number:03d}"
+
+
+def take_up_plans(ledger: Ledger, plans: Path) -> list[int]:
+    """Enter plans that were written by a command that was stopped before the ledger knew them.
+
+    Only whole plans that say of themselves that they stand there, numbered beyond every issued plan, are taken up;
+    anything else in the folder is left alone.
+
+    Returns
+    -------
+    list of int
+        Numbers taken up.
+    """
+    last = max((plan.number for plan in ledger.plans()), default=0)
+    taken = []
+    for number in sorted(n for n in _numbers(plans) if n > last):
+        folder = plans / f"{number:03d}"
+        try:
+            plan, digest = read_plan(folder), hashlib.sha256((folder / "plan.csv").read_bytes()).hexdigest()
+        except (UserError, OSError):
+            continue
+        if plan.record.get("plan_file") == f"plans/{number:03d}/plan.csv":
+            ledger.register_plan(number, digest, plan.specimens, supersedes=plan.record.get("supersedes", []))
+            taken.append(number)
+    return taken
 
 
 def _write(path: Path, text: str) -> None:

@@ -9,15 +9,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from planner.lab.campaign import Definition, defaults_in_force, read_definition
 from planner.lab.errors import UserError
 from planner.lab.ledger import Ledger, RecordOutcome, open_ledger
 from planner.lab.recording import record_results
 from planner.lab.specimen import Specimen, has_measurement
+from planner.lab.tables import file_digest
 from planner.lab.tamper import changed_plans, edited_files, verify
-from planner.outlook.beliefs import prior_predictive, prior_rows
+from planner.lab.template import result_files
 
 Say = Callable[[str], None]
 
@@ -68,6 +67,8 @@ class Campaign:
 
     def check(self) -> dict[str, Any]:
         """Return what the program would work with: data, definition in force, priors, prior predictive, warnings."""
+        from planner.outlook.beliefs import predictive_rows, prior_rows
+
         with self.ledger(read_only=True) as ledger:
             warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger)]
             counts = ledger.counts()
@@ -76,16 +77,12 @@ class Campaign:
         new = self._new_files()
         if new:
             warnings.append(f"{len(new)} result file(s) not recorded yet: {', '.join(new)}; `trialwright record {self.directory}` records them")
-        rng = np.random.default_rng(self.definition.campaign.seed)
         return record | {
             "warnings": warnings, "priors": prior_rows(self.definition),
             "definition": [{"key": k, "value": v, "origin": "campaign.toml" if o == "file" else o} for k, v, o in defaults_in_force(self.definition)],
-            "prior_predictive": prior_predictive(self.definition, rng=rng)}
+            "prior_predictive": predictive_rows(self.definition, seed=self.definition.campaign.seed)}
 
     def _new_files(self) -> list[str]:
-        from planner.lab.tables import file_digest
-        from planner.lab.template import result_files
-
         with self.ledger(read_only=True) as ledger:
             return [p.name for p in result_files(self.directory) if not ledger.has_file(file_digest(p, folder=p.parent))]
 

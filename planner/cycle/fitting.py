@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from models import fit as sampling
+from models.joint_model import row_log_likelihood
 from models.priors import Params
+from models.reweight import resampled, smoothed
 from models.verdict import CONVERGED, PRIOR_ONLY, Verdict, judge
-from planner.encode import Encoded, encode
+from planner.encode import Encoded, encode, padded_layout, priors_of
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen
@@ -22,7 +24,8 @@ from planner.window.points import corners, reference_points
 
 MODEL_TABLES = ("factors", "sheet", "component", "beliefs")
 N_PROBES = 16
-MAX_ROUNDS = 3
+QUICK = "-reweighted"             # ends the name of a reweighted fit's file
+LEAST_FOR_CLAIMS = 1000.0         # effective draws
 
 
 @dataclass(frozen=True)
@@ -36,11 +39,52 @@ class Fit:
     key: str                      # digest of data, definition, model code and versions
     method: str                   # "full", "kept" (from the posterior folder), "prior" or "reweighted"
     seconds: dict
+    definition_key: str = ""      # digest of the part of the definition that the models read
+    fingerprints: dict = field(default_factory=dict)   # specimen -> digest of its content, as fitted
+
+    @property
+    def may_claim(self) -> bool:
+        """Whether enough effective draws stand behind it for a claim."""
+        return self.method != "reweighted" or self.verdict.ess >= LEAST_FOR_CLAIMS
 
     @property
     def params(self) -> Params:
         """Parameters of all draws."""
         return self.draws.params()
+
+
+_COMPILED: dict = {}              # compiled models of this process, by layout, sheet and priors
+
+
+@dataclass(frozen=True)
+class SamplerPool:
+    """Compiled models shared by many fits of one process; a campaign that carries one as `samplers` is fitted through it.
+
+    Lots and loads are padded to at least the numbers given, so that the weeks of a virtual campaign, and campaigns one
+    after another, cost one compilation.
+    """
+
+    n_lots: int = 0               # least padded numbers
+    n_loads: int = 0
+    cores: int = 2                # chains run at a time
+
+    def widened(self, encoded: Encoded) -> Encoded:
+        """Return the data with the layout that this pool compiles for."""
+        old = encoded.layout
+        return replace(encoded, layout=padded_layout(old.n_tempers, max(old.n_lots, self.n_lots), max(old.n_loads, self.n_loads)))
+
+    def sampler(self, encoded: Encoded, *, say) -> sampling.Sampler:
+        """Return the compiled model of this layout, sheet and priors, compiling it where it is new."""
+        sheet, priors = encoded.sheet, encoded.priors
+        arrays = (sheet.share, sheet.count, sheet.joined, priors.by_temper)
+        key = (encoded.layout, sheet.clad_um, sheet.silicon, priors.shared, *(a.tobytes() for a in arrays))
+        if key not in _COMPILED:
+            _COMPILED[key] = sampling.Sampler(encoded.observations, sheet, encoded.layout, priors, say=say)
+        return _COMPILED[key]
+
+
+def _pool(campaign) -> SamplerPool | None:
+    return getattr(campaign, "samplers", None)
 
 
 def required_of(definition) -> Required:
@@ -55,79 +99,148 @@ def conformance_of(definition, encoded: Encoded, params: Params) -> Conformance:
     return Conformance(params, sheet=encoded.sheet, settings=encoded.settings, required=required_of(definition), box=corners(factor_box(definition)))
 
 
+def _definition_key(definition) -> str:
+    return definition_digest(definition, tables=MODEL_TABLES)
+
+
 def fit_key(campaign, data_digest: str) -> str:
     """Return the digest under which draws are kept."""
-    parts = [data_digest, definition_digest(campaign.definition, tables=MODEL_TABLES), str(campaign.definition.campaign.seed),
+    parts = [data_digest, _definition_key(campaign.definition), str(campaign.definition.campaign.seed),
              sampling.model_digest(), json.dumps(sampling.versions(), sort_keys=True)]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:24]
 
 
 def current_fit(campaign, *, quick: bool = False, draws: int = sampling.DRAWS) -> Fit:
-    """Return the fit of today's data: kept draws where they are current, otherwise a full fit (repeated once if it fails)."""
+    """Return the fit of today's data: kept draws where they are current, otherwise a full fit (repeated once if it fails).
+
+    With `quick`, the newest fit is reweighted for the specimens that came since, where that can be trusted.
+    """
     with campaign.ledger(read_only=True) as ledger:
         data_digest = ledger.data_digest()
     specimens = tuple(campaign.specimens())
-    encoded, key = encode(campaign.definition, specimens), fit_key(campaign, data_digest)
+    key = fit_key(campaign, data_digest)
     path = campaign.directory / "posterior" / f"{key}.npz"
-    kept = _kept(path, encoded, specimens, key)
+    kept = _kept(campaign.definition, path, specimens)
     if kept is not None and kept.draws.z.shape[1] >= draws:
         return kept
+    encoded = encode(campaign.definition, specimens)
+    if _pool(campaign) is not None:
+        encoded = _pool(campaign).widened(encoded)
     if encoded.observations.n_rows == 0:
         rng = np.random.default_rng(campaign.definition.campaign.seed)
         prior = sampling.prior_draws(encoded.layout, encoded.priors, draws=draws, rng=rng)
         verdict = Verdict(PRIOR_ONLY, "no measurement recorded yet: everything below is the prior.", 1.0, float(prior.n_draws), 2.0, 0)
         return Fit(prior, encoded, verdict, specimens, key, "prior", {})
+    if quick:
+        fitted = _reweighted(campaign, specimens, key)
+        if fitted is not None:
+            _keep(fitted, path.with_name(f"{key}{QUICK}.npz"))
+            return fitted
+        campaign.say("reweighting is not enough here: a full fit follows")
     fitted = _full(campaign, encoded, specimens, key, draws)
-    sampling.save(fitted.draws, path, {"verdict": fitted.verdict.__dict__, "lots": encoded.lots, "loads": encoded.loads,
-                                       "data": data_digest, "rows": encoded.observations.n_rows})
+    _keep(fitted, path)
     return fitted
 
 
 def latest_fit(campaign) -> Fit:
-    """Return the newest kept fit, current or not."""
-    fit = _newest(campaign)
+    """Return the newest kept fit of this definition, current or not.
+
+    Raises
+    ------
+    UserError
+        When none is kept.
+    """
+    fit = _newest(campaign, tuple(campaign.specimens()))
     if fit is None:
         raise UserError("no fit is kept yet", where=str(campaign.directory / "posterior"), fix=f"trialwright update {campaign.directory}")
     return fit
 
 
-def _newest(campaign) -> Fit | None:
-    specimens = tuple(campaign.specimens())
-    encoded = encode(campaign.definition, specimens)
+def _newest(campaign, specimens, *, full_only: bool = False) -> Fit | None:
     folder = campaign.directory / "posterior"
-    for path in sorted(folder.glob("*.npz"), key=lambda p: p.stat().st_mtime, reverse=True):
-        kept = _kept(path, encoded, specimens, path.stem)
+    for path in sorted(folder.glob("*.npz"), key=lambda p: p.stat().st_mtime_ns, reverse=True):
+        kept = None if full_only and path.stem.endswith(QUICK) else _kept(campaign.definition, path, specimens)
         if kept is not None:
             return kept
     return None
 
 
-def _kept(path, encoded: Encoded, specimens, key: str) -> Fit | None:
-    """Return kept draws, or None where there are none that can be read."""
+def _fingerprints(specimens) -> dict[str, str]:
+    """Return a digest of each specimen's content."""
+    return {s.specimen: hashlib.sha256(repr(s).encode()).hexdigest()[:16] for s in specimens}
+
+
+def _keep(fit: Fit, path) -> None:
+    """Write draws with what they were drawn from."""
+    sampling.save(fit.draws, path, {
+        "verdict": fit.verdict.__dict__, "lots": fit.encoded.lots, "loads": fit.encoded.loads, "model": sampling.model_digest(),
+        "definition": fit.definition_key, "specimens": _fingerprints(fit.specimens), "method": fit.method})
+
+
+def _kept(definition, path, specimens) -> Fit | None:
+    """Return kept draws of this definition and model code, or None where they cannot be read or speak of others."""
     if not path.exists():
         return None
     started = time.perf_counter()
     try:
-        draws, meta = sampling.load(path, encoded.priors)
+        draws, meta = sampling.load(path, priors_of(definition))
         verdict = Verdict(**(meta["verdict"] | {"worst": tuple(meta["verdict"]["worst"])}))
+        if meta["model"] != sampling.model_digest() or meta["definition"] != _definition_key(definition):
+            return None
+        known = meta["specimens"]
+        drawn_from = tuple(s for s in specimens if s.specimen in known)
+        encoded = encode(definition, drawn_from, lots=meta["lots"], loads=meta["loads"])
+        method = "reweighted" if meta["method"] == "reweighted" else "kept"
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return Fit(draws, encoded, verdict, specimens, key, "kept", {"load": time.perf_counter() - started})
+    return Fit(draws, encoded, verdict, drawn_from, path.stem, method, {"load": time.perf_counter() - started}, meta["definition"], known)
+
+
+def _reweighted(campaign, specimens, key: str) -> Fit | None:
+    """Reweight the newest full fit for the specimens that came since; None where that cannot be trusted."""
+    base = _newest(campaign, specimens, full_only=True)
+    if base is None or base.verdict.name != CONVERGED:
+        return None
+    now = _fingerprints(specimens)
+    if any(now.get(name) != digest for name, digest in base.fingerprints.items()):
+        return None                                    # a specimen of the fit was changed, completed or excluded
+    fresh = tuple(s for s in specimens if s.specimen not in base.fingerprints)
+    encoded = encode(campaign.definition, specimens, lots=base.encoded.lots, loads=base.encoded.loads)
+    layout = base.draws.layout
+    if len(encoded.lots) > layout.n_lots or len(encoded.loads) > layout.n_loads:
+        return None
+    new = encode(campaign.definition, fresh, lots=encoded.lots, loads=encoded.loads).observations
+    weights = smoothed(row_log_likelihood(base.params, new, encoded.sheet).sum(axis=-1))
+    campaign.say(f"reweighted for {len(fresh)} specimens: k-hat {weights.k_hat:.2f}, effective draws {weights.ess:.0f}")
+    if not weights.usable:
+        return None
+    rng = np.random.default_rng(campaign.definition.campaign.seed)
+    draws = resampled(base.draws, weights, rng)
+    words = f"reweighted from the last full fit: k-hat {weights.k_hat:.2f}, effective draws {weights.ess:.0f}."
+    if weights.ess < LEAST_FOR_CLAIMS:
+        words += f" Map and H only: a claim needs {LEAST_FOR_CLAIMS:.0f} effective draws."
+    verdict = replace(base.verdict, words=words, ess=weights.ess)
+    return Fit(draws, replace(encoded, layout=layout), verdict, specimens, key, "reweighted", {}, base.definition_key, now)
 
 
 def _full(campaign, encoded: Encoded, specimens, key: str, draws: int) -> Fit:
     """Sample; a failed fit is repeated once with smaller steps."""
     say, seed = campaign.say, campaign.definition.campaign.seed
-    sampler = sampling.Sampler(encoded.observations, encoded.sheet, encoded.layout, encoded.priors, say=say)
+    pool, given = _pool(campaign), {}
+    if pool is None:
+        sampler = sampling.Sampler(encoded.observations, encoded.sheet, encoded.layout, encoded.priors, say=say)
+    else:
+        sampler, given = pool.sampler(encoded, say=say), {"obs": encoded.observations, "cores": pool.cores}
     result, verdict = None, None
     for accept, more in ((sampling.TARGET_ACCEPT, 1), (sampling.CAUTIOUS_ACCEPT, 2)):
-        result = sampler.sample(seed=seed, draws=draws * more, target_accept=accept)
+        result = sampler.sample(seed=seed, draws=draws * more, target_accept=accept, **given)
         say("judging the draws")
         verdict = judge_draws(campaign.definition, encoded, result)
         if verdict.name == CONVERGED:
             break
         say(f"{verdict.name}: {verdict.words} Repeating once with smaller steps")
-    return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds))
+    return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds), _definition_key(campaign.definition),
+               _fingerprints(specimens))
 
 
 def judge_draws(definition, encoded: Encoded, draws: sampling.Draws) -> Verdict:

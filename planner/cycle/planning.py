@@ -14,13 +14,15 @@ import numpy as np
 from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.limits import Limits
-from planner.acquisition.plan_file import next_number, plan_record, planned_specimen, read_plan, write_plan
+from planner.acquisition.own_list import score_list
+from planner.acquisition.plan_file import issue_plan, next_number, plan_record, read_plan, take_up_plans
 from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.propose import propose
 from planner.acquisition.reference import ReferenceMap
 from planner.cycle.fitting import Fit, current_fit
 from planner.cycle.window import failed, window_of
 from planner.lab.campaign import definition_digest
+from planner.lab.intake import read_results
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
 from planner.window.window import Window
@@ -51,10 +53,15 @@ class PlanResult:
 
 def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_claims: bool) -> PlanResult:
     """Return the plan of today's inputs, making it where it does not exist."""
-    with campaign.ledger(read_only=True) as ledger:
+    with campaign.ledger() as ledger:
+        for stopped in take_up_plans(ledger, campaign.directory / "plans"):
+            campaign.say(f"plan {stopped:03d} was written by a command that was stopped; it counts as issued")
         data, everything, pending = ledger.data_digest(), ledger.specimens(with_excluded=True), ledger.pending()
         plans = ledger.plans()
-    inputs = _inputs(campaign, data, budget=budget, seed=seed, without_claims=without_claims)
+    # taken now: if someone else issues it while we compute, ours rests on a stale state and is refused
+    number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
+    listed = None if own_list is None else _own_list(campaign, own_list)
+    inputs = _inputs(campaign, data, budget=budget, seed=seed, without_claims=without_claims, own_list=listed and listed.digest)
     existing = _existing(campaign, plans, inputs)
     if existing is not None and not again:
         return existing
@@ -70,15 +77,15 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     window = window_of(campaign, fit, keep=True, allow_failed=without_claims)
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
-    number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
-    proposal = _proposal(campaign, fit, window, everything, pending, plans, number, budget=budget, seed=seed)
+    choice = _Choice.of(campaign, fit, window, everything, pending, budget=budget)
+    proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
+    own = {} if listed is None else {"own_list": choice.score([one for _, one, _ in listed.specimens]).to_json() | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
-                         more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending)})
-    folder = write_plan(campaign.directory / "plans", proposal, record, number=number)
-    digest = hashlib.sha256((folder / "plan.csv").read_bytes()).hexdigest()
+                         more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
+                               "supersedes": superseded} | own)
     with campaign.ledger() as ledger:
-        ledger.register_plan(number, digest, [planned_specimen(row) for row in proposal.rows], supersedes=superseded)
+        folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded)
     return PlanResult(record, folder, False, window, seconds)
 
 
@@ -99,25 +106,49 @@ def _existing(campaign, plans, inputs: str) -> PlanResult | None:
     return PlanResult(record, folder, True, None, {}) if record.get("inputs_digest") == inputs else None
 
 
-def _proposal(campaign, fit: Fit, window: Window, everything, pending, plans, number: int, *, budget, seed: int):
+def _own_list(campaign, path):
+    """Read the researcher's own list: a result file with nothing measured (a plan's columns)."""
+    with campaign.ledger(read_only=True) as ledger:
+        return read_results(path, campaign.definition, known=ledger.cells())
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """What both our plan and the researcher's own list are scored on."""
+
+    definition: object
+    reference: ReferenceMap
+    predictor: FittedPredictor
+    limits: Limits
+    pending: tuple
+
+    @classmethod
+    def of(cls, campaign, fit: Fit, window: Window, everything, pending, *, budget) -> "_Choice":
+        """Gather the map on a share of the draws, the predictor and the week's limits."""
+        definition = campaign.definition
+        campaign.say("choosing next week's trials")
+        limits = Limits.of(definition, blanks=stock_on_hand(definition, everything, pending), budget=budget)
+        keep = _thinned(fit.draws.n_draws)
+        reference = ReferenceMap.of(window.reference.conditions, window.conformance[keep], tempers=definition.factors.tempers,
+                                    ranges=definition.factor_ranges, reliability=definition.goal.reliability,
+                                    chain=fit.draws.chain[keep], claimed=window.member)
+        predictor = FittedPredictor(definition, fit.encoded, fit.params.take(keep))
+        return cls(definition, reference, predictor, limits, tuple((_candidate(s), s.furnace_load) for s in pending))
+
+    def score(self, specimens):
+        """Score a list of specimens."""
+        return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending)
+
+
+def _proposal(choice: _Choice, fit: Fit, everything, plans, number: int, *, seed: int):
     """Choose the batch."""
-    definition = campaign.definition
-    campaign.say("choosing next week's trials")
-    blanks = stock_on_hand(definition, everything, pending)
-    limits = Limits.of(definition, blanks=blanks, budget=budget)
-    keep = _thinned(fit.draws.n_draws)
-    reference = ReferenceMap.of(window.reference.conditions, window.conformance[keep], tempers=definition.factors.tempers,
-                                ranges=definition.factor_ranges, reliability=definition.goal.reliability, chain=fit.draws.chain[keep],
-                                claimed=window.member)
-    predictor = FittedPredictor(definition, fit.encoded, fit.params.take(keep))
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
-    rng = np.random.default_rng([seed, number])
     names = [s.specimen for s in everything] + [s.specimen for plan in plans for s in plan.specimens]
     loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
-    return propose(definition, reference=reference, predictor=predictor, limits=limits, history=fit.specimens,
-                   pending=[(_candidate(s), s.furnace_load) for s in pending], known_specimens=names, known_loads=loads, number=number,
-                   week=week, rng=rng)
+    return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
+                   pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week,
+                   rng=np.random.default_rng([seed, number]))
 
 
 def _thinned(n_draws: int) -> np.ndarray:

@@ -56,7 +56,7 @@ def _built(campaign, fit: Fit, *, ranges: bool, keep: bool) -> Window:
         seen = LotsSeen(params, lots, sheet=fit.encoded.sheet, settings=fit.encoded.settings, required=required_of(definition),
                         box=corners(factor_box(definition)))
     return build_window(definition, conformance, chains=fit.draws.chain, specimens=fit.specimens, verdict=fit.verdict.name,
-                        seed=definition.campaign.seed, asked=Asked(ranges=ranges, conformance=keep), conformance_of_lots_seen=seen)
+                        seed=definition.campaign.seed, asked=Asked(claims=fit.may_claim, ranges=ranges and fit.may_claim, conformance=keep), conformance_of_lots_seen=seen)
 
 
 COLUMNS = ("temper", "forming_temperature [degC]", "strain [1]", "braze_temperature [degC]", "braze_time [min]")

@@ -165,7 +165,8 @@ class Ledger:
         }  # fmt: skip
 
     def register_plan(
-        self, number: int, digest: str, rows: Sequence[Specimen], *, supersedes: Sequence[int] = ()
+        self, number: int, digest: str, rows: Sequence[Specimen], *, supersedes: Sequence[int] = (),
+        publish: Callable[[], object] | None = None,
     ) -> None:
         """Remember an issued plan.
 
@@ -179,6 +180,9 @@ class Ledger:
             Its specimens, conditions filled.
         supersedes : sequence of int
             Plans that it replaces; their unreported specimens are no longer pending.
+        publish : callable, optional
+            Writes the plan's files; called under the write lock, once the number is
+            known to be free. The entry is committed after it, or not at all.
 
         Raises
         ------
@@ -194,6 +198,8 @@ class Ledger:
                     f"plan {number:03d} was issued by someone else meanwhile",
                     fix="run `trialwright plan DIR` again",
                 )
+            if publish is not None:
+                publish()
             text = json.dumps([cells_of(row) for row in rows], ensure_ascii=False)
             self.store.append(
                 "plans", number=number, digest=digest, rows=text,

@@ -86,7 +86,8 @@ class Store:
     def rows(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         """Run a query and return all rows."""
         with self.guarded("read"):
-            return self.db.execute(query, values).fetchall()
+            found = self._retry(lambda: self.db.execute(query, values).fetchall())
+            return list(found)
 
     @contextmanager
     def writing(self) -> Iterator[None]:
@@ -158,6 +159,8 @@ class Store:
         """Set durability, make the tables of a new file, hold the schema version."""
         db = self.db
         memory = self.read_only and not self.path.exists()
+        if self._version() not in (0, SCHEMA_VERSION):
+            raise self._foreign()
         if not self.read_only:
             self._retry(lambda: db.execute("PRAGMA journal_mode = WAL").fetchall())
         db.execute("PRAGMA synchronous = FULL")
@@ -171,21 +174,23 @@ class Store:
                 with suppress(sqlite3.Error):
                     db.execute("ROLLBACK")
                 raise
-        version = self._version()
-        if version == 0 and self.read_only:
+        if self.read_only and self._version() == 0:
             # made but never filled (a first command was killed): reads as empty
             db.close()
             self.db = sqlite3.connect(":memory:", isolation_level=None)
             self._make_tables()
-            version = SCHEMA_VERSION
-        if version != SCHEMA_VERSION:
-            raise UserError(
-                "was written by another version of the program", where=LEDGER_FILE,
-                found=f"schema {version}", allowed=f"schema {SCHEMA_VERSION}",
-                fix="open it with the newer version of trialwright",
-            )  # fmt: skip
+        if self._version() != SCHEMA_VERSION:
+            raise self._foreign()
         if self.read_only:
             self.db.execute("PRAGMA query_only = ON")
+
+    def _foreign(self) -> UserError:
+        """Make the message about a file of another schema, which is left as it is."""
+        return UserError(
+            "was written by another version of the program", where=LEDGER_FILE,
+            found=f"schema {self._version()}", allowed=f"schema {SCHEMA_VERSION}",
+            fix="open it with the version of trialwright that wrote it",
+        )  # fmt: skip
 
     def _make_tables(self) -> None:
         """Make every table, with triggers that keep entries from being altered."""

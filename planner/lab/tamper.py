@@ -106,9 +106,10 @@ def edited_files(
 
 
 def changed_plans(directory: str | Path, ledger: Ledger) -> list[str]:
-    """Report issued plans whose `plan.csv` is gone or no longer has its digest."""
+    """Report issued plans whose `plan.csv` is gone or no longer has its digest, and plans never issued."""
     problems = []
-    for plan in ledger.plans():
+    issued = ledger.plans()
+    for plan in issued:
         path = Path(directory) / "plans" / f"{plan.number:03d}" / "plan.csv"
         try:
             digest = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -117,7 +118,18 @@ def changed_plans(directory: str | Path, ledger: Ledger) -> list[str]:
             continue
         if digest != plan.digest:
             problems.append(f"plan {plan.number:03d} was changed after it was issued")
-    return problems
+    return problems + _unissued_plans(Path(directory), {plan.number for plan in issued})
+
+
+def _unissued_plans(directory: Path, issued: set[int]) -> list[str]:
+    """Name plan folders that the ledger does not know: a command was stopped, or they come from elsewhere."""
+    folders = sorted(p.name for p in directory.glob("plans/*"))
+    return [
+        f"plans/{name} stands there and was never issued; `trialwright plan {directory}` takes up the plan of a "
+        "command that was stopped"
+        for name in folders
+        if name.isdecimal() and int(name) not in issued
+    ]
 
 
 def _entries(ledger: Ledger) -> list[tuple[int, str, tuple[object, ...], str, str]]:

@@ -43,14 +43,15 @@ def prior_rows(definition) -> list[dict[str, Any]]:
     return rows
 
 
-def prior_predictive(definition, *, rng: np.random.Generator) -> list[dict[str, Any]]:
+def predictive_rows(definition, *, seed: int) -> list[dict[str, Any]]:
     """Return 5 %, 50 % and 95 % points of new specimens under the priors alone (at most 2000 draws), by temper and setting.
 
     Parameters
     ----------
     definition : campaign definition.
-    rng : numpy.random.Generator
+    seed : of the draws.
     """
+    rng = np.random.default_rng(seed)
     priors, sheet, settings = priors_of(definition), sheet_constants(definition), settings_of(definition)
     factors = definition.factors
     braze = (_middle(factors.braze_temperature_degC.range), _middle(factors.braze_time_min.range))

@@ -24,7 +24,11 @@ _TOTALS = (
 
 
 def plan(
-    record: Mapping[str, Any], *, currency: str = "", limits: Mapping[str, float | None] | None = None
+    record: Mapping[str, Any],
+    *,
+    currency: str = "",
+    limits: Mapping[str, float | None] | None = None,
+    heading: bool = True,
 ) -> RenderableType:
     """Show a plan: verdict, totals against the week's limits, what it should bring, and its trials.
 
@@ -35,15 +39,19 @@ def plan(
     currency : str, default ''
     limits : mapping, optional
         The week's limits by the keys of `[week]`; a missing or None limit is shown as none.
+    heading : bool, default True
+        Begin with verdict and notices (False where the window was shown just above).
 
     Returns
     -------
     rich renderable
     """
-    parts: list[RenderableType] = [verdict_line(record["verdict"])]
-    if record.get("notices"):
+    parts: list[RenderableType] = [verdict_line(record["verdict"])] if heading else []
+    if heading and record.get("notices"):
         parts.append(notices(record["notices"]))
     parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record)]
+    if record.get("own_list"):
+        parts.append(own_list(record["own_list"], currency=currency))
     if record.get("plan_file"):
         parts.append(Text(f"Written to {record['plan_file']}: fill it in and put it in results/ when the week is done."))
     return Group(*parts)
@@ -53,10 +61,10 @@ def trials(rows: list[Mapping[str, Any]]) -> RenderableType:
     """Show the trials in forming order."""
     if not rows:
         return Text("The plan holds no trial.")
-    table = plain_table("no", "specimen", "temper, lot", "set", "load", "why", "gain", title="Trials in forming order")
-    table.columns[0].justify = table.columns[6].justify = "right"
+    table = plain_table("no", "specimen", "temper, lot", "set, and why", "load", "gain", title="Trials in forming order")
+    table.columns[0].justify = table.columns[5].justify = "right"
     table.padding = (0, 1, 0, 0)
-    for place in (0, 2, 3, 6):
+    for place in (0, 2, 5):
         table.columns[place].no_wrap = True
     table.columns[1].max_width = 22
     table.columns[4].max_width = 10
@@ -71,9 +79,8 @@ def trials(rows: list[Mapping[str, Any]]) -> RenderableType:
             number(row.get("sequence")),
             f"{row['specimen']}\n{what}",
             f"{row['temper']}\n{row['lot']}",
-            _settings(row),
+            f"{_settings(row)}\n{row.get('reason') or '-'}",
             number(row.get("furnace_load")),
-            str(row.get("reason") or "-"),
             _gain(row.get("expected_gain")),
         )
     return Group(table, Text("gain: expected fall of H, in percentage points of the factor box, when taken in this order"))
@@ -111,6 +118,19 @@ def outlook(record: Mapping[str, Any]) -> Text:
     return text
 
 
+def own_list(scored: Mapping[str, Any], *, currency: str = "") -> Text:
+    """Say what the researcher's own list would cost and bring."""
+    text = Text("Your list: ", style="bold")
+    broken = scored["broken_limits"]
+    text.append(
+        f"{scored['n_trials']} specimens for {number(scored['cost'])} {currency}, {number(scored['hours'])} hours; expected H "
+        f"{percent(scored['misclassification'])} (a gain of {100 * scored['gain']:.1f} points); "
+        + ("it keeps every limit." if not broken else "it breaks: " + ", ".join(name.replace("_", " ") for name in broken) + "."),
+        style="not bold",
+    )
+    return text
+
+
 def _value(row: Mapping[str, Any], name: str, unit: str) -> Any:
     """Read a setting by its key with a unit suffix or by the column heading of the plan file."""
     for key in (f"{name}_{unit}", f"{name} [{unit}]", name):
@@ -122,10 +142,10 @@ def _value(row: Mapping[str, Any], name: str, unit: str) -> Any:
 def _settings(row: Mapping[str, Any]) -> str:
     warm, strain = _value(row, "forming_temperature", "degC"), _value(row, "strain", "1")
     hot, long = _value(row, "braze_temperature", "degC"), _value(row, "braze_time", "min")
-    first = f"form {number(warm)} degC"
+    first = f"form at {number(warm)} degC"
     if strain is not None:
-        first += f", {number(strain)}"
-    return first if hot is None else f"{first}\nbraze {number(hot)} degC, {number(long)} min"
+        first += f" to strain {number(strain)}"
+    return first if hot is None else f"{first}; braze {number(hot)} degC, {number(long)} min"
 
 
 def _gain(value: Any) -> str:

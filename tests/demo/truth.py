@@ -20,8 +20,8 @@ DEPARTURE = {
     "limit_sd": -0.3, "lot_limit_sd": -0.2, "limit_shift": -0.4, "limit_shift_tau": -0.3,
     "gap_level": 0.3, "gap_slope": 0.2, "gap_sd": -0.3,
     "film_level": 0.5, "film_tau": -0.3, "film_heat": 0.2, "film_exponent": -0.4, "recrystallised_width": -0.4, "recovery": -0.4,
-    "best_heat": 0.1, "joint_level": 0.3, "joint_cold": 0.3, "joint_hot": 0.3, "component_sd": -0.4, "load_joint_sd": -0.3,
-    "concentration": 0.5, "leak_level": 0.9, "leak_slope": 0.6,
+    "best_heat": 0.1, "joint_level": -0.3, "joint_cold": 0.3, "joint_hot": 0.3, "component_sd": -0.2, "load_joint_sd": -0.2,
+    "concentration": -0.3, "leak_level": -0.2, "leak_slope": 0.2,
 }
 # The same for coefficients of one temper.
 DEPARTURE_OF_TEMPER = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
+
 import numpy as np
 
 from models import rows
@@ -49,7 +51,7 @@ def observations(rng: np.random.Generator, *, n: int = 60, n_lots: int = 3, n_lo
                                    np.log(limit_y)[pulled], limit_censor[pulled])
     sprung = bend | (part & ~seen.cracked)
     value = np.where(part, seen.gap, seen.angle)
-    bound = np.where(part, 0.01, 0.5)
+    bound = np.where(part, np.nanquantile(seen.gap, 0.1), np.nanquantile(seen.angle[bend], 0.1))   # a coarse gauge
     low = value < bound
     springback = rows.NormalBlock(d.take(sprung), np.log(np.where(low, bound, value))[sprung], np.where(low, -1, 0)[sprung])
     cut = (coupon & ~seen.cracked) | (part & ~seen.cracked & (np.arange(n) % 2 == 0))
@@ -71,3 +73,17 @@ def observations(rng: np.random.Generator, *, n: int = 60, n_lots: int = 3, n_lo
                              np.where(seen.leaked, 1.0, -1.0)[joined], gap_known[joined], (gap_known * np.nan_to_num(seen.gap))[joined])
     obs = rows.Observations(formability, springback, section, counts, n_tempers, n_lots, n_loads)
     return obs, layout, truth
+
+
+def take_rows(block, index):
+    """Return some rows of a block."""
+    return replace(block, **{f.name: getattr(block, f.name).take(index) if f.name == "rows" else getattr(block, f.name)[index]
+                             for f in fields(block)})
+
+
+def only(obs: rows.Observations, name: str, index=None) -> rows.Observations:
+    """Return observations with one block (some of its rows) and the other three empty."""
+    blocks = {b: take_rows(getattr(obs, b), np.zeros(0, int)) for b in ("formability", "springback", "section", "counts")}
+    if name:
+        blocks[name] = take_rows(getattr(obs, name), slice(None) if index is None else index)
+    return replace(obs, **blocks)

@@ -1,0 +1,227 @@
+"""The joint log-likelihood and its gradient as one compiled loop over rows.
+
+Writes the program that numba compiles: standard normals to parameters, then for each block of rows one loop whose body is
+the traced mathematics of a row, forwards and back.  All numbers (data, priors, constants of the sheet) come in two flat arrays,
+F (floats) and I (row counts and indices), so the compiled code depends on the shape of the problem alone and is found in
+the cache of an earlier week.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import cache
+from textwrap import indent
+
+import numpy as np
+
+from models.priors import LOAD_SPREAD, LOT_SPREAD, Layout, Params, PriorSet, group_effect, population
+from models.rows import Observations, Sheet
+from models.trace import Constants, Tape, Writer, as_traced, traced
+
+VERSION = 1                       # of the generated code's conventions; part of the cache key
+GROUPS = ("temper", "lot", "load")
+
+DIGAMMA = '''
+def digamma(x):
+    """Derivative of lgamma for x > 0: recurrence to x >= 8, then Abramowitz & Stegun 6.3.18."""
+    s = 0.0
+    while x < 8.0:
+        s -= 1.0 / x
+        x += 1.0
+    r = 1.0 / (x * x)
+    series = r * (1/12 - r * (1/120 - r * (1/252 - r * (1/240 - r * (1/132 - r * (691/32760 - r / 12))))))
+    return s + log(x) - 0.5 / x - series
+'''
+
+
+@dataclass(frozen=True)
+class Program:
+    """Generated source and the numbers it reads."""
+
+    source: str
+    data: dict                    # {"F": (n,) float64, "I": (m,) int64}
+
+
+class _RowParams:
+    """Parameters as the symbols of one row: reads from `theta` and, for lots and loads, from `z`."""
+
+    def __init__(self, tape: Tape, layout: Layout, place: dict[str, int]):
+        self._tape, self._layout, self._place = tape, layout, place
+
+    def __getattr__(self, name):
+        return self._theta(str(self._place[name]))
+
+    __getitem__ = __getattr__
+
+    def _theta(self, where):
+        return self._tape.symbol(f"theta[{where}]", f"bar[{where}]")
+
+    def of(self, temper):
+        """Return the row's temper coefficients."""
+        pick = lambda place: tuple(map(pick, place)) if isinstance(place, tuple) else self._theta(f"{place} + temper")
+        return _Lazy(lambda name: pick(self._place[name]))
+
+    def lot_of(self, lot):
+        """Return the row's lot effects."""
+        return _Lazy(lambda name: self._effect("lot", LOT_SPREAD, "lots", self._layout.n_lots, name))
+
+    def load_of(self, load):
+        """Return the row's load effects."""
+        return _Lazy(lambda name: self._effect("load", LOAD_SPREAD, "loads", self._layout.n_loads, name))
+
+    def _effect(self, index, spreads, block, size, name):
+        where = f"{self._layout.start(block) + list(spreads).index(name) * size} + {index}"
+        return group_effect(self, spreads[name], self._tape.symbol(f"z[{where}]", f"grad[{where}]"))
+
+
+class _Lazy:
+    """Attributes from a function."""
+
+    def __init__(self, get: Callable):
+        self._get = get
+
+    def __getattr__(self, name):
+        return self._get(name)
+
+
+def columns(record, prefix="") -> dict[str, np.ndarray]:
+    """Return every array of a nest of records by dotted name, the indices apart."""
+    out = {}
+    for f in fields(record):
+        value = getattr(record, f.name)
+        if is_dataclass(value):
+            out |= columns(value, f"{prefix}{f.name}.")
+        elif f.name not in GROUPS:
+            out[prefix + f.name] = value
+    return out
+
+
+def _symbolic(record, symbols: dict, prefix=""):
+    """Return the nest of records with symbols in place of its arrays."""
+    return replace(record, **{f.name: _symbolic(getattr(record, f.name), symbols, f"{prefix}{f.name}.")
+                              if is_dataclass(getattr(record, f.name)) else symbols.get(prefix + f.name) for f in fields(record)})
+
+
+def _prior_numbers(priors: PriorSet) -> np.ndarray:
+    """Return location and scale of every prior, the first numbers of F."""
+    return np.concatenate([[x for p in priors.shared for x in (p.location, p.scale)], priors.by_temper.ravel()])
+
+
+def _symbolic_priors(priors: PriorSet, tape: Tape) -> PriorSet:
+    """Return the priors with symbols in place of their numbers, so that a belief does not change the code."""
+    symbols = [tape.symbol(f"F[{i}]")[0] for i in range(len(_prior_numbers(priors)))]
+    pairs = zip(priors.shared, symbols[::2], symbols[1::2])
+    by_temper = as_traced(symbols[2 * len(priors.shared):]).reshape(priors.by_temper.shape)
+    return replace(priors, shared=tuple(replace(p, location=at, scale=by) for p, at, by in pairs), by_temper=by_temper)
+
+
+def _population_code(layout: Layout, priors: PriorSet, constants: Constants):
+    """Return statements z -> theta, statements bar -> grad, the place of each parameter in theta and the length of theta."""
+    tape = Tape()
+    symbolic = _symbolic_priors(priors, tape)
+    z = as_traced([tape.symbol(f"z[{i}]", f"grad[{i}]")[0] for i in range(layout.start("lots"))]
+                  + [0.0] * (layout.size - layout.start("lots")))
+    outputs, place = [], {}
+
+    def put(value):
+        if isinstance(value, tuple):
+            return tuple(map(put, value))
+        outputs.extend(value)
+        return len(outputs) - len(value)
+
+    for name, value in population(z, layout, symbolic, xp=traced).items():
+        place[name] = put(value)
+    writer = Writer(tape, outputs, constants)
+    ahead = writer.forward() + [f"theta[{i}] = {writer.name(o)}" for i, o in enumerate(writer.outputs)]
+    return ahead, writer.reverse([f"bar[{i}]" for i in range(len(outputs))]), place, len(outputs)
+
+
+def _block_code(name: str, rows: Callable, block, sheet: Sheet, layout: Layout, place: dict, constants: Constants):
+    """Return the function that adds up a block and its gradient, and the block's data as a matrix (n_rows, n_columns)."""
+    arrays = columns(block)
+    flat = [(key, j, a if a.ndim == 1 else a[j]) for key, a in arrays.items() for j in range(1 if a.ndim == 1 else len(a))]
+    tape = Tape()
+    symbols: dict = {}
+    for position, (key, _, _) in enumerate(flat):
+        symbols.setdefault(key, []).append(tape.symbol(f"F[f + {position}]"))
+    symbols = {key: s[0] if arrays[key].ndim == 1 else as_traced(s) for key, s in symbols.items()}
+    parts = rows(_RowParams(tape, layout, place), _symbolic(block, symbols), sheet, xp=traced)
+    writer = Writer(tape, [sum(part[0] for part in parts)], constants)
+    body = [f"{g} = I[i + {j}]" for j, g in enumerate(GROUPS)] + writer.forward()
+    body += [f"total += {writer.name(writer.outputs[0])}", *writer.reverse(["1.0"]), f"f += {len(flat)}", f"i += {len(GROUPS)}"]
+    lines = [f"def {name}(z, theta, bar, grad, F, I, n, f, i):", "    total = 0.0", "    for _ in range(n):",
+             *("        " + line for line in body), "    return total"]
+    return "\n".join(lines), np.stack([a for *_, a in flat], axis=-1).astype(float)
+
+
+def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet) -> Program:
+    """Write the program for a problem.
+
+    Parameters
+    ----------
+    blocks : name -> function(p, block, sheet, xp=...) that returns log-likelihoods, each one value a row.
+    """
+    numbers = _prior_numbers(priors)
+    constants = Constants(len(numbers))
+    ahead, back, place, size = _population_code(layout, priors, constants)
+    functions, matrices, calls = [], [], []
+    for k, (name, rows) in enumerate(blocks.items()):
+        code, matrix = _block_code(name, rows, getattr(obs, name), sheet, layout, place, constants)
+        functions.append(code)
+        matrices.append(matrix)
+        calls += [f"total += {name}(z, theta, bar, grad, F, I, I[{k}], f, i)", f"f += I[{k}] * {matrix.shape[1]}",
+                  f"i += I[{k}] * {len(GROUPS)}"]
+    numbers = np.concatenate([numbers, constants.values])
+    main = [f"theta, bar, grad = empty({size}), zeros({size}), zeros({layout.size})", *ahead,
+            f"total, f, i = 0.0, {len(numbers)}, {len(blocks)}", *calls, *back, "return array(total), grad"]
+    source = "\n\n\n".join([DIGAMMA, *functions, "def joint(z, F, I):\n" + indent("\n".join(main), "    ")]) + "\n"
+    groups = [np.stack([getattr(getattr(obs, name).rows, g) for g in GROUPS], axis=-1).ravel() for name in blocks]
+    floats = np.concatenate([numbers, *(m.ravel() for m in matrices)])
+    ints = np.concatenate([[len(m) for m in matrices], *groups]).astype(np.int64)
+    return Program(source, {"F": floats, "I": ints})
+
+
+FUNCTIONS = ("exp", "log", "log1p", "sqrt", "sin", "cos", "erfc", "lgamma")
+
+
+def _executed(source: str, functions: dict) -> tuple[dict, list[str]]:
+    """Run generated source; return its names and which of them are its functions."""
+    scope = functions | {"empty": np.empty, "zeros": np.zeros, "array": np.array}
+    before = set(scope) | {"__builtins__"}
+    exec(compile(source, "<joint likelihood>", "exec"), scope)
+    return scope, [name for name in scope if name not in before]
+
+
+@cache
+def loaded(source: str) -> Callable:
+    """Return the function `joint(z, F, I)` of generated source, ready for numba: its helpers are numba's already."""
+    from numba import njit
+
+    scope, names = _executed(source, {name: getattr(math, name) for name in FUNCTIONS})
+    for name in names:
+        if name != "joint":
+            scope[name] = njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)(scope[name])
+    return scope["joint"]
+
+
+@cache
+def compiled(source: str) -> Callable:
+    """Return `joint(z, F, I)` compiled, for calls from Python."""
+    from numba import njit
+
+    return njit(error_model="numpy")(loaded(source))
+
+
+def interpreted(source: str) -> Callable:
+    """Return `joint(z, F, I)` run by Python itself: slow for a fit, at once for a check."""
+    import scipy.special
+
+    special = {"erfc": scipy.special.erfc, "lgamma": scipy.special.gammaln}
+    scope, _ = _executed(source, {name: special.get(name) or getattr(np, name) for name in FUNCTIONS})
+
+    def joint(z, floats, ints):
+        with np.errstate(all="ignore"):
+            return scope["joint"](np.asarray(z), floats, ints)
+    return joint

@@ -1,0 +1,157 @@
+"""The two outlooks on a campaign: what certainty money buys (`budget`) and whether to believe the window (`review`).
+
+Gathers fit, window, ledger and plans, and hands plain records to the rooms that answer.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtri
+
+from models.rows import Conditions
+from planner.acquisition.candidate import Candidate
+from planner.acquisition.limits import Limits
+from planner.acquisition.predictor import FittedPredictor
+from planner.acquisition.reference import ReferenceMap
+from planner.acquisition.scores import normal_scores
+from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.window import window_of
+from planner.lab.errors import UserError
+from planner.lab.specimen import Specimen
+from planner.lab.stock import stock_on_hand
+from planner.outlook import budget as worth
+from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
+from planner.window.box import FACTORS, factor_box
+from planner.window.points import box_skeleton, uniform_in
+from planner.window.window import Window
+
+BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
+LONGEST = 12
+"""Weeks looked at when nobody says how many."""
+TARGET_POINTS = 48
+
+
+@dataclass(frozen=True)
+class Spent:
+    """What was spent so far, as far as the ledger tells."""
+
+    money: float
+    weeks: int
+
+
+def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
+    """Return what certainty the coming weeks buy, on today's posterior.
+
+    Parameters
+    ----------
+    campaign : Campaign
+    weeks : int, optional
+        Weeks to lay out; default those left of `weeks_max`, at most 12.
+
+    Returns
+    -------
+    dict
+        Plain values: the keys of the contract (`by_money, marginal, stop, order`), `pending`, `cuts` and what they rest on.
+    """
+    definition = campaign.definition
+    fit = current_fit(campaign)
+    window = window_of(campaign, fit, ranges=False, keep=True)
+    with campaign.ledger(read_only=True) as ledger:
+        everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
+    spent = _spent(definition, everything, plans)
+    left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money, 0.0)
+    horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks, 1, LONGEST))
+    blanks = stock_on_hand(definition, everything, pending)
+    campaign.say(f"laying out {horizon} weeks")
+    outset = _outset(campaign, fit, window, pending)
+    ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
+    campaign.say("drawing what they may show")
+    seen = foresee(ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
+    found = window.to_json()
+    now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
+    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money)
+    campaign.say("weighing cuts and the next component")
+    return {
+        "by_money": rows, "marginal": worth.marginal(ahead.first),
+        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended),
+        "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
+        "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks),
+        "pending": _due(definition, pending, plans),
+        "goal": {"undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
+                 "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks},
+        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": list(window.notices),
+        "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
+
+
+def _outset(campaign, fit: Fit, window: Window, pending):
+    """Thin draws and points, add the target's points, and set up the choice."""
+    definition = campaign.definition
+    keep = _even(fit.draws.n_draws, BUDGET_DRAWS)
+    some = _even(len(window.reference.conditions), BUDGET_POINTS)
+    member = window.member[some]
+    reference = ReferenceMap.of(window.reference.conditions.take(some), window.conformance[np.ix_(keep, some)], tempers=definition.factors.tempers,
+                                ranges=definition.factor_ranges, reliability=definition.goal.reliability, chain=fit.draws.chain[keep],
+                                claimed=member)
+    params = fit.params.take(keep)
+    limits = Limits.of(definition)
+    limits = Limits(**{**limits.__dict__, "blanks": {lot: PLENTY for lot in limits.blanks}})
+    return set_out(reference, FittedPredictor(definition, fit.encoded, params), limits, history=fit.specimens,
+                   pending=[(_candidate(s), s.furnace_load) for s in pending], extra=_target_scores(definition, fit, params),
+                   rng=np.random.default_rng([definition.campaign.seed, 7]))
+
+
+def _target_scores(definition, fit: Fit, params):
+    """Return normal scores and thresholds of points of [target], or None without one."""
+    if definition.target is None:
+        return None
+    box = factor_box(definition)
+    low, high = np.array([getattr(definition.target, key) for key in FACTORS], float).T
+    settings = np.concatenate([box_skeleton(low, high), uniform_in(box, low, high, TARGET_POINTS, seed=(definition.campaign.seed, 5))])
+    where = Conditions.from_factors(box.tempers.index(definition.target.temper), settings[box.reachable(settings)])
+    scores = normal_scores(conformance_of(definition, fit.encoded, params)(where), reliability=definition.goal.reliability)
+    return scores.z, ndtri(1.0 - scores.c)
+
+
+def _even(n: int, most: int) -> np.ndarray:
+    """Return at most `most` of n positions, evenly spread."""
+    return np.unique(np.linspace(0, n - 1, min(n, most)).round().astype(int))
+
+
+def _candidate(s: Specimen) -> Candidate:
+    return Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
+                     s.section_feature)
+
+
+def _spent(definition, everything, plans) -> Spent:
+    """Add up specimens, sections and furnace loads recorded so far (tool set-ups are not in the ledger), and count the weeks with results."""
+    money, loads = 0.0, set()
+    for one in everything:
+        kind = definition.specimens.get(one.specimen_type)
+        if kind is None:
+            continue
+        cut = kind.section is not None and one.section_feature is not None
+        money += kind.cost + (kind.section.cost if cut else 0.0)
+        loads |= {one.furnace_load} - {None}
+    dates = {datetime.date.fromisoformat(s.date).isocalendar()[:2] for s in everything if s.date}
+    return Spent(money + len(loads) * definition.week.setup.furnace_load, max(len(dates), len(plans) and 1))
+
+
+def _lots_seen(campaign, fit: Fit) -> dict[str, int]:
+    return {t: len({s.lot for s in fit.specimens if s.temper == t}) for t in campaign.definition.factors.tempers}
+
+
+def _due(definition, pending, plans) -> list[dict[str, Any]]:
+    """Return planned specimens not reported yet, with the day on which the last result is due."""
+    of = {s.specimen: plan for plan in plans for s in plan.specimens}
+    rows = []
+    for one in pending:
+        kind, plan = definition.specimens[one.specimen_type], of[one.specimen]
+        days = max(kind.days_to_result, kind.section.days_to_result if kind.section is not None and one.section_feature else 0)
+        due = datetime.date.fromisoformat(plan.time[:10]) + datetime.timedelta(days=days)
+        rows.append({"specimen": one.specimen, "specimen_type": one.specimen_type, "plan": plan.number, "due": due.isoformat()})
+    return rows

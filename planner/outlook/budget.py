@@ -1,0 +1,193 @@
+"""What certainty a budget buys: the lab manager's questions, answered from the weeks to come.
+
+`forward` lays out weeks and draws what they may show; here that becomes money against certainty, the worth of one more
+component, what cuts cost, when to stop and what to order. Plain records in, one plain record out.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from planner.acquisition.draft import Draft
+from planner.acquisition.gain import NO_LOAD
+from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
+
+CUTS = (0.10, 0.25, 0.50)
+BAND = (0.10, 0.90)
+LEAST_GROUPS = 4
+
+
+def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent: float) -> list[dict[str, Any]]:
+    """Return one row a stage, today first: cost and weeks from now on, certainty with 80 % bands, specimens so far.
+
+    Parameters
+    ----------
+    ahead : Ahead
+    seen : Foreseen
+    goal : table [goal] of the definition
+    now : today's misclassification, claimed_share and undecided_share, as the window states them (None where it may not)
+    spent : money spent before today, from the cost of what is recorded
+    """
+    level = _claim_level(seen, now)
+    rows, cost, hours, count = [], 0.0, 0.0, Counter()
+    loads, sections, lots = 0, 0, set()
+    for stage, week in enumerate((None, *ahead.weeks)):
+        if week is not None:
+            cost, hours, loads, sections = cost + week.cost, hours + week.hours, loads + week.loads, sections + week.sections
+            count.update(week.specimens)
+            lots |= {lot for _, lot in week.blanks}
+        claimed = seen.claimed[stage] * level
+        undecided = np.clip(seen.undecided[stage] + seen.claimed[stage] - claimed, 0.0, 1.0)
+        reached = float(np.mean(undecided <= goal.undecided_share_max))
+        row = {"cost": cost, "cost_with_spent": spent + cost, "weeks": stage,
+               "misclassification": now["misclassification"] if week is None else week.misclassification,
+               "undecided_share": float(undecided.mean()), "claimed_share": float(claimed.mean()), "probability_of_goal": reached,
+               "probability_of_target": None if seen.target is None else float(np.mean(seen.target[stage] >= goal.confidence)),
+               "misclassification_band_80": _band(seen.misclassification[stage], of=week and week.misclassification),
+               "undecided_band_80": _band(undecided), "claimed_band_80": _band(claimed),
+               "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
+        if week is None and now.get("undecided_share") is not None:
+            row |= {name: now[name] for name in ("undecided_share", "claimed_share")}
+            row["probability_of_goal"] = float(now["undecided_share"] <= goal.undecided_share_max)
+        rows.append(row)
+    return rows
+
+
+def _claim_level(seen: Foreseen, now: dict[str, float]) -> float:
+    """Return the factor from the claim on reference points alone to the certified one, as it is today."""
+    raw, stated = float(seen.claimed[0].mean()), now.get("claimed_share")
+    return min(1.0, stated / raw) if stated and raw > 0.01 else 1.0
+
+
+def _band(values: np.ndarray, *, of: float | None = None) -> list[float]:
+    low, high = (float(x) for x in np.quantile(values, BAND))
+    return [low, high] if not of else [min(low, of), max(high, of)]
+
+
+def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> dict[str, Any]:
+    """Say when stopping is rational: the first week whose expected gain is worth less than it costs.
+
+    Returns
+    -------
+    dict
+        `week` (the first week not to run; None: none within the horizon, or no worth stated), `goal_week` (first week after
+        which the goal is reached more likely than not), `weeks` (gain, worth and cost of each) and `why`.
+    """
+    worth, weeks = goal.worth_per_percent, []
+    for before, after in zip(rows[:-1], rows[1:], strict=True):
+        gain = before["misclassification"] - after["misclassification"]
+        weeks.append({"week": after["weeks"], "cost": after["cost"] - before["cost"], "gain": gain,
+                      "worth": None if worth is None else 100 * gain * worth})
+    likely = next((r["weeks"] for r in rows if r["probability_of_goal"] >= 0.5), None)
+    if worth is None:
+        why, week = "no worth_per_percent is stated in [goal], so gain and money cannot be weighed against each other", None
+    else:
+        short = next((w for w in weeks if w["worth"] < w["cost"]), None)
+        week = short and short["week"]
+        why = (f"week {week} would cost {short['cost']:.0f} {currency} and is expected to bring {short['worth']:.0f} {currency} worth of certainty "
+               f"({100 * short['gain']:.2f} points of H at {worth:g} a point)" if short else
+               f"every week looked at ({len(weeks)}) is expected to bring more than it costs")
+    return {"week": week, "goal_week": likely, "why": why, "horizon_ended": ended, "weeks": weeks}
+
+
+def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks) -> list[dict[str, Any]]:
+    """Return what cutting every week's money by 10, 25 and 50 % costs in certainty: each cut is planned anew."""
+    last = ahead.weeks[-1].misclassification if ahead.weeks else ahead.pending_misclassification
+    full = sum(w.cost for w in ahead.weeks)
+    planned = max((w.cost for w in ahead.weeks), default=0.0)
+    allowed = outset.problem.limits.allowed["budget"]
+    bound = planned if not np.isfinite(allowed) else min(allowed, planned)
+    rows = []
+    for cut in CUTS:
+        share = (1 - cut) * bound / allowed if np.isfinite(allowed) else 1.0
+        less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
+        end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
+        rows.append({"cut": cut, "cost": sum(w.cost for w in less.weeks), "saved": full - sum(w.cost for w in less.weeks),
+                     "misclassification": end, "loss": end - last, "weeks": len(less.weeks)})
+    return rows
+
+
+def marginal(draft: Draft | None) -> dict[str, Any]:
+    """Compare one more component beside the coming week's plan with the same money in coupons (the week's limits set aside)."""
+    if draft is None:
+        return {"component": None, "coupons": None, "why": "no week could be laid out"}
+    kinds = np.array([c.specimen_type for c in draft.pool.candidates])
+    free = ~draft.pool.is_control
+    parts = _best(draft, np.flatnonzero((kinds == "component") & free), draft.conditioned)
+    if parts is None:
+        return {"component": None, "coupons": None, "why": "no component can be made from the stock and settings given"}
+    gain, pick, price = parts
+    component = {"what": _words(draft, pick), "gain": gain, "cost": price, "gain_per_1000": 1000 * gain / price}
+    left, state, chosen, total = price, draft.conditioned, Counter(), 0.0
+    coupons = np.flatnonzero((kinds != "component") & free)
+    while True:
+        found = _best(draft, coupons, state, most=left)
+        if found is None or found[0] <= 0:
+            break
+        more, pick, cost = found
+        state = draft.gain.with_pick(state, pick)
+        left, total = left - cost, total + more
+        chosen[str(kinds[pick[0]])] += 1
+    used = price - left
+    bundle = {"specimens": dict(chosen), "gain": total, "cost": used, "gain_per_1000": 1000 * total / used if used else 0.0}
+    better = "the component" if gain >= total else "coupons"
+    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} lower H more"}
+
+
+def _best(draft: Draft, rows: np.ndarray, state, *, most: float = np.inf):
+    """Return (fall of H, pick, price) of the specimen with the largest fall for its price, or None."""
+    loads = {draft.braze_of(number): number for number in draft.tally.loads}
+    if not rows.size:
+        return None
+    brazed = draft.needs.furnace[rows]
+    load = np.array([loads.get(int(draft.pool.braze[r]), NO_LOAD) if f else NO_LOAD for r, f in zip(rows, brazed)])
+    opens = brazed & (load == NO_LOAD)
+    load = np.where(opens, draft.free_load(), load)
+    warm = np.array(sorted(draft.tally.temperatures))
+    price = draft.needs.cost[rows] + draft.limits.setup_tool * ~np.isin(draft.needs.temperature[rows], warm) + draft.limits.setup_load * opens
+    fits = price <= most + 1e-9
+    if not fits.any():
+        return None
+    fall = state.misclassification - draft.gain.score(state, rows[fits], load[fits])
+    best = int(np.argmax(fall / price[fits]))
+    return float(fall[best]), (int(rows[fits][best]), int(load[fits][best])), float(price[fits][best])
+
+
+def _words(draft: Draft, pick: tuple[int, int]) -> str:
+    c = draft.pool.candidates[pick[0]]
+    braze = "" if c.braze is None else f", brazed at {c.braze[0]:g} degC for {c.braze[1]:g} min"
+    return f"{c.specimen_type.replace('_', ' ')} of {c.temper} at {c.forming_temperature_degC:g} degC, strain {c.strain or 0:g}{braze}"
+
+
+def order(ahead: Ahead, *, blanks: dict[str, int], lot_temper: dict[str, str], lots_seen: dict[str, int]) -> list[dict[str, Any]]:
+    """Say what to order: blanks by temper for the weeks laid out, and further lots where their spread rests on the prior.
+
+    Parameters
+    ----------
+    ahead : Ahead
+    blanks : blanks on hand by lot.
+    lot_temper : temper of each lot in stock.
+    lots_seen : number of lots with results, by temper.
+    """
+    need = Counter()
+    for week in ahead.weeks:
+        for (temper, _), count in week.blanks.items():
+            need[temper] += count
+    total, rows = sum(lots_seen.values()), []
+    for temper in lots_seen:
+        have = sum(count for lot, count in blanks.items() if lot_temper[lot] == temper)
+        fresh = sum(lot_temper[lot] == temper for lot in blanks)
+        short = max(need[temper] - have, 0)
+        lot = total < LEAST_GROUPS
+        why = [f"{need[temper]} blanks are used in the {len(ahead.weeks)} weeks laid out, {have} are on hand"]
+        if lot:
+            why.append(f"only {total} lot(s) have results, so the spread between lots rests on the prior: take the blanks from a lot not used yet")
+        if not fresh and not have:
+            why.append("no lot of this temper is in [[stock]], so nothing of it can be planned")
+        rows.append({"temper": temper, "blanks_needed": need[temper], "blanks_on_hand": have, "blanks_to_order": short, "further_lot": lot,
+                     "why": "; ".join(why)})
+    return rows

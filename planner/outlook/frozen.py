@@ -1,0 +1,188 @@
+"""Claims that stand: frozen with what they rested on, and scored against components made later.
+
+A claim that is restated every week can never be wrong. Freezing writes it down with the digest of its data; components from
+lots that were not known then are scored by a test that may be looked at any time without raising the chance of a
+false refutation. Loads of one lot are not exchangeable with loads of others, so a lot gives one factor, however many loads
+it fills, and how many of its components count is fixed when the claim is frozen.
+
+References
+----------
+Ville (1939): a nonnegative process whose expectation never rises above 1 exceeds 20 with probability at most 1/20.
+Waudby-Smith & Ramdas (2024), JRSS B 86, 1-27 (betting on bounded means).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from planner.lab.specimen import Specimen
+
+REFUTED = 20.0
+LOADS_PER_LOT, COMPONENTS_PER_LOAD = 1, 2
+BETS = 8
+KEYS = ("forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min")
+
+
+def claim_record(window: Mapping[str, Any], *, date: str, data_digest: str, definition_digest: str, versions: Mapping[str, str],
+                 model_digest: str, lots: Iterable[str], specimens: Iterable[str], criteria: Mapping[str, Any]) -> dict[str, Any]:  # fmt: skip
+    """Return what a claim file holds.
+
+    Parameters
+    ----------
+    window : `Window.to_json()`
+    date : ISO date of freezing.
+    data_digest, definition_digest, model_digest : what the claim rests on.
+    versions : of Python and packages.
+    lots, specimens : labels known when it was frozen; only lots not among these can test it.
+    criteria : what a component must meet.
+    """
+    record = {
+        "date": date, "reliability": window["reliability"], "confidence": window["confidence"], "claims": window["claims"],
+        "claimed_share": window["claimed_share"], "joint_claim": window["joint_claim"], "criteria": dict(criteria),
+        "data_digest": data_digest, "definition_digest": definition_digest, "model_digest": model_digest, "versions": dict(versions),
+        "lots": sorted(lots), "specimens": sorted(specimens),
+        "test": {"loads_per_lot": LOADS_PER_LOT, "components_per_load": COMPONENTS_PER_LOAD, "refuted_at": REFUTED}}
+    return record | {"digest": claim_digest(record)}
+
+
+def claim_digest(record: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a claim without its own digest."""
+    body = {key: value for key, value in record.items() if key not in ("digest", "number")}
+    return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def conforms(one: Specimen, criteria: Mapping[str, Any], *, joints_sound_min: int | None) -> bool | None:
+    """Tell whether a component met the criteria; None where something required was not measured and nothing measured failed.
+
+    The film depth is judged where the component was cut open; a component that was not cut open counts without it.
+    """
+    if criteria.get("cracked") is False and one.cracked:
+        return False
+    missing = False
+    gap_max, film_max = criteria.get("gap_max_mm"), criteria.get("film_depth_max_um")
+    if film_max is not None and one.film_depth_um is not None and one.film_depth_um.censor >= 0 and one.film_depth_um.value > film_max:
+        return False
+    if gap_max is not None:
+        if one.gap_mm is not None and one.gap_mm.censor >= 0 and one.gap_mm.value > gap_max:
+            return False
+        missing |= one.gap_mm is None
+    if joints_sound_min is not None:
+        counted = one.joints_sound is not None and one.joints_inspected is not None
+        lost = one.joints_inspected - one.joints_sound if counted else 0
+        if counted and lost > criteria["joints"] - joints_sound_min:
+            return False
+        missing |= not counted
+    if criteria.get("leaked") is False:
+        if one.leaked:
+            return False
+        missing |= one.leaked is None
+    return None if missing else True
+
+
+@dataclass(frozen=True)
+class LotScore:
+    """What one lot says of a claim."""
+
+    lot: str
+    components: int
+    nonconforming_share: float
+
+
+def e_value(shares: Sequence[float], *, reliability: float, bets: int = BETS) -> float:
+    """Return the e-process after lots with these mean nonconforming shares.
+
+    The mean over bets lambda in (0, 1/(1 - R)] of the products of 1 + lambda (share - (1 - R)).
+
+    Parameters
+    ----------
+    shares : mean nonconforming share of each lot, in [0, 1].
+    reliability : float
+        R.
+    bets : int, default 8
+        Number of equally spaced lambda.
+
+    Examples
+    --------
+    >>> round(e_value([1.0, 1.0], reliability=0.9, bets=1), 6)
+    100.0
+    """
+    allowed = 1.0 - reliability
+    bet = np.arange(1, bets + 1) / bets / allowed
+    factors = 1.0 + bet[:, None] * (np.asarray(shares, float)[None, :] - allowed)
+    return float(np.maximum(factors, 0.0).prod(axis=1).mean())
+
+
+def score(record: Mapping[str, Any], specimens: Iterable[Specimen], *, joints_sound_min: int | None) -> dict[str, Any]:
+    """Score a frozen claim against components recorded since.
+
+    Parameters
+    ----------
+    record : claim file.
+    specimens : everything in force, in the order in which it was recorded.
+    joints_sound_min : int, optional
+        Least number of sound joints.
+
+    Returns
+    -------
+    dict
+        e_value, state (`stands` or `refuted`), lots scored, how many components wait and why.
+    """
+    known, old = set(record["lots"]), set(record["specimens"])
+    rule, loads = record["test"], {}
+    waiting = aside = 0
+    for one in specimens:
+        if one.specimen_type != "component" or one.specimen in old or not _inside(one, record["claims"]):
+            continue
+        if one.lot in known:
+            aside += 1
+            continue
+        verdict = conforms(one, record["criteria"], joints_sound_min=joints_sound_min)
+        if verdict is None:
+            waiting += 1
+            continue
+        loads.setdefault(one.lot, {}).setdefault(one.furnace_load or "(not brazed)", []).append(not verdict)
+    lots, path = [], []
+    for lot, of_lot in loads.items():
+        full = [x[: rule["components_per_load"]] for x in of_lot.values() if len(x) >= rule["components_per_load"]][: rule["loads_per_lot"]]
+        if len(full) < rule["loads_per_lot"]:
+            waiting += sum(len(x) for x in of_lot.values())
+            continue
+        lots.append(LotScore(lot, sum(len(x) for x in full), float(np.mean([np.mean(x) for x in full]))))
+        path.append(e_value([s.nonconforming_share for s in lots], reliability=record["reliability"]))
+    value, highest = (path[-1], max(path)) if path else (1.0, 1.0)
+    state = "refuted" if highest >= rule["refuted_at"] else "stands"
+    return {"number": record.get("number"), "since": record["date"], "digest": record["digest"], "intact": claim_digest(record) == record["digest"],
+            "e_value": value, "highest": highest, "refuted_at": rule["refuted_at"], "state": state,
+            "lots": [s.__dict__ for s in lots], "waiting": waiting, "of_known_lots": aside,
+            "words": _sentence(record, state, highest, lots, waiting)}
+
+
+def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
+    """Tell whether a component was made inside a claimed range; one that cracked in forming need not have been brazed."""
+    for claim in claims:
+        if claim["temper"] != one.temper:
+            continue
+        for key in KEYS:
+            value, (low, high) = getattr(one, key), claim["ranges"][key]
+            if value is None and one.cracked and key.startswith("braze"):
+                continue
+            if value is None or not low - 1e-9 <= value <= high + 1e-9:
+                break
+        else:
+            return True
+    return False
+
+
+def _sentence(record, state: str, highest: float, lots, waiting: int) -> str:
+    rest = f"; {waiting} more component(s) wait for measurements or for the rest of their load" if waiting else ""
+    if not lots:
+        return f"Stands since {record['date']}; no component of a new lot has tested it yet{rest}."
+    bad = sum(s.nonconforming_share * s.components for s in lots)
+    return (f"{state.capitalize()} since {record['date']}: {len(lots)} new lot(s), {bad:.0f} of {sum(s.components for s in lots)} components failed; "
+            f"the evidence against it has reached {highest:.2f}, refuted at {record['test']['refuted_at']:g}{rest}.")

@@ -1,0 +1,80 @@
+"""Where virtual campaigns run: this process, processes of this machine, or an existing Dask cluster.
+
+Results come back in any order and are handed on one by one, so that whatever was finished before an interruption is kept.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+
+from planner.lab.errors import UserError
+from planner.rehearse.job import Job, Say, run_job
+
+CONNECT_S = 20
+Run = Callable[[Job, Say], dict]
+
+
+def run_all(jobs: Sequence[Job], *, processes: int = 2, scheduler: str | None = None, say: Say, run: Run = run_job) -> Iterator[tuple[Job, dict]]:
+    """Run jobs and yield (job, result) as they finish.
+
+    Parameters
+    ----------
+    processes : local processes; 1 runs in this one.
+    scheduler : address of a running Dask scheduler whose workers have the program installed; then nothing runs here.
+    say : told about progress.
+    run : what runs a job.
+
+    Raises
+    ------
+    UserError
+        When the cluster cannot be reached or a local process was killed.
+    """
+    if scheduler is not None:
+        yield from _on_cluster(jobs, scheduler, run)
+    elif min(processes, len(jobs)) <= 1:
+        for job in jobs:
+            yield job, run(job, say)
+    else:
+        yield from _in_processes(jobs, min(processes, len(jobs)), run)
+
+
+def _limit_threads(n: int) -> None:
+    """Share the machine: a process's kernels use n threads."""
+    import numba
+
+    numba.set_num_threads(max(1, min(n, numba.config.NUMBA_NUM_THREADS)))
+
+
+def _in_processes(jobs: Sequence[Job], processes: int, run: Run) -> Iterator[tuple[Job, dict]]:
+    threads = max(1, (os.cpu_count() or 1) // processes)
+    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"), initializer=_limit_threads, initargs=(threads,))
+    try:
+        waiting = {pool.submit(run, job): job for job in jobs}
+        for done in as_completed(waiting):
+            yield waiting[done], done.result()
+    except BrokenProcessPool:
+        raise UserError("a worker process ended before its campaign was done (killed, or out of memory)",
+                        fix="run the same command again: finished campaigns are kept") from None
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple[Job, dict]]:
+    try:
+        import distributed
+    except ImportError:
+        raise UserError("the package that speaks to a Dask cluster is not installed", where="--scheduler",
+                        fix="pip install 'trialwright[cluster]', or leave --scheduler out to use local processes") from None
+    try:
+        client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise UserError("the Dask scheduler cannot be reached", found=f"{scheduler}: {error}", where="--scheduler",
+                        allowed="the address of a running scheduler, such as tcp://host:8786", fix="start it, or leave --scheduler out") from None
+    with client:
+        waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
+        for done in distributed.as_completed(list(waiting)):
+            yield waiting[done], done.result()

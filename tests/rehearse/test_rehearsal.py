@@ -1,0 +1,151 @@
+"""Whole virtual campaigns with a mocked sampler: files, resumption, determinism, what is printed, what is refused.
+
+The mock hands out prior draws in place of a fit, under a verdict that allows no claim; what a claim is worth is checked on a
+referee of its own.
+"""
+
+import json
+import operator
+import os
+
+import numpy as np
+import pytest
+
+from models import fit as sampling
+from models.verdict import FEW_DRAWS, Verdict
+from planner import cli
+from planner.cycle import fitting, open_campaign
+from planner.lab.errors import UserError
+from planner.rehearse import rehearse
+from planner.rehearse.job import run_job
+from planner.rehearse.referee import Referee
+from planner.rehearse.runner import run_all
+from planner.window.decision import halves
+
+ROW = {"week", "strategy", "truth", "cost", "misclassification", "actual_misclassification", "claimed_share", "false_claim"}
+SMALL = {"n_points": 128, "n_nodes": 128}
+DRAWS = 40
+
+
+@pytest.fixture(autouse=True)
+def mocked_sampler(monkeypatch):
+    """Prior draws instead of a fit."""
+
+    def few(campaign, encoded, specimens, key, draws):
+        rng = np.random.default_rng([campaign.definition.campaign.seed, len(specimens)])
+        drawn = sampling.prior_draws(encoded.layout, encoded.priors, draws=DRAWS, rng=rng)
+        return fitting.Fit(drawn, encoded, Verdict(FEW_DRAWS, "mocked", 1.0, 100.0, 1.0, 0), specimens, key, "full", {})
+
+    monkeypatch.setattr(fitting, "_full", few)
+
+
+def counted(calls):
+    def run(job, say):
+        calls.append(job.name)
+        return run_job(job, say)
+
+    return run
+
+
+def test_a_week_of_ours_and_of_a_rival(folder, capsys):
+    lines = []
+    campaign = open_campaign(folder, say=lines.append)
+    found = rehearse(campaign, weeks=1, against="space-filling", repeats=1, processes=1, **SMALL)
+    assert [(r["strategy"], r["week"]) for r in found.weeks] == [("ours", 0), ("ours", 1), ("space_filling", 0), ("space_filling", 1)]
+    for row in found.weeks:
+        assert row.keys() >= ROW and row["truth"] == "prior" and row["false_claim"] is False and row["claimed_share"] == 0.0
+        assert 0.0 <= row["actual_misclassification"] <= 1.0
+        assert row["cost"] == 0.0 if row["week"] == 0 else 0.0 < row["cost"] <= 2200.0
+    first, second = found.weeks[0], found.weeks[2]
+    assert first["actual_misclassification"] == second["actual_misclassification"]       # the same truth and start
+    assert found.weeks[1]["forecast_gain"] is not None and found.weeks[1]["specimens"] > 3
+    assert sorted(p.name for p in found.folder.iterdir()) == ["ours-0000.json", "space_filling-0000.json"]
+    assert found.folder.parent == folder / "reports" / "rehearsal"
+    assert sorted(os.listdir(folder / "results")) == ["start.csv"] and not (folder / "plans").exists()
+    assert any("1 of 2" in line for line in lines)
+    record = found.to_json()
+    json.dumps(record, allow_nan=False)
+    assert [(s["strategy"], s["week"]) for s in record["summary"]] == [(r["strategy"], r["week"]) for r in found.weeks]
+
+
+def test_resumes_and_adds_to_what_is_there(folder):
+    campaign, calls = open_campaign(folder), []
+    options = {"weeks": 1, "processes": 1, "run": counted(calls), **SMALL}
+    only = lambda repeats: rehearse(campaign, against="factorial", repeats=repeats, **options)
+    first = only(1)
+    assert calls == ["ours-0000", "factorial-0000"]
+    (first.folder / "factorial-0000.json").write_text("{ cut off")
+    again = only(1)
+    assert calls[2:] == ["factorial-0000"] and again.fresh == 1
+    strip = lambda c: {k: v for k, v in c.items() if k != "seconds"}
+    assert [strip(c) for c in again.campaigns] == [strip(c) for c in first.campaigns]     # the same campaign, run twice
+    rehearse(campaign, repeats=1, **options)
+    assert len(calls) == 3
+    other = rehearse(campaign, repeats=1, seed=99, **{**options, "run": lambda job, say: first.campaigns[0]})
+    assert other.folder != first.folder
+
+
+def test_local_processes_give_the_same():
+    """A spawned process cannot import a test, so the work is a function of the standard library."""
+    jobs = [2, 3]
+    alone = list(run_all(jobs, processes=1, say=3, run=operator.mul))
+    apart = sorted(run_all(jobs, processes=2, say=3, run=operator.neg))
+    assert alone == [(2, 6), (3, 9)] and apart == [(2, -2), (3, -3)]
+
+
+def test_a_claim_is_held_against_the_truth(definition, world):
+    """A claim of the whole box is false, and a claim of truly conforming points is not."""
+
+    class Everything:
+        def __init__(self, keep):
+            self.keep = keep
+
+        def members(self, judged):
+            return self.keep(judged)
+
+    class Window:
+        reliability, misclassification, shares = definition.goal.reliability, 0.1, None
+
+    referee = Referee(definition, world("wide_window"), seed=3, n_points=128, n_nodes=256)
+    encoded = fitting.encode(definition, [])
+    draws = sampling.prior_draws(encoded.layout, encoded.priors, draws=10, rng=np.random.default_rng(1))
+    fit = fitting.Fit(draws, encoded, Verdict(FEW_DRAWS, "", 1.0, 1.0, 1.0, 0), (), "", "prior", {})
+    Window.split = halves(draws.chain)
+    Window.joint = Everything(lambda judged: np.ones(len(judged.c), bool))
+    all_of_it = referee.verdict(fit, Window)
+    assert all_of_it["false_claim"] and all_of_it["claimed_share_of_conforming"] == 1.0
+    assert all_of_it["worst_claimed_conformance"] == referee.truth.min()
+    Window.joint = Everything(lambda judged: referee.conforms)
+    right = referee.verdict(fit, Window)
+    assert not right["false_claim"] and right["worst_claimed_conformance"] >= definition.goal.reliability
+    Window.joint = None
+    assert referee.verdict(fit, Window)["worst_claimed_conformance"] is None
+    assert 0.2 < referee.conforming_share < 1.0
+
+
+@pytest.mark.parametrize("options, what", [
+    ({"weeks": 0}, "out of range"), ({"repeats": 0}, "out of range"), ({"seed": -1}, "seed"), ({"against": "luck"}, "no such strategy"),
+    ({"against": "clairvoyant"}, "no such strategy"), ({"truth": "nowhere.toml"}, "cannot be read"), ({"truth": "posterior"}, "no truth can be drawn")])
+def test_options_that_make_no_sense_are_refused(folder, options, what):
+    with pytest.raises(UserError, match=what):
+        rehearse(open_campaign(folder), **{"weeks": 1, "repeats": 1, "processes": 1, "run": lambda job, say: {}} | options)
+
+
+def test_an_unreachable_cluster_is_one_message(folder):
+    with pytest.raises(UserError, match="--scheduler"):
+        rehearse(open_campaign(folder), weeks=1, repeats=1, scheduler="no address", **SMALL)
+
+
+def test_command_line(folder, capsys, monkeypatch):
+    row = {"week": 0, "strategy": "ours", "truth": "prior", "repeat": 0, "cost": 0.0, "misclassification": 0.1, "actual_misclassification": 0.2,
+           "claimed_share": 0.0, "false_claim": False, "conforming_share": 0.3, "claimed_share_of_conforming": 0.0}
+    result = {"strategy": "ours", "truth": "prior", "repeat": 0, "seed": 1, "weeks": [row], "ended": "week 1: no stock", "seconds": 1.0}
+    monkeypatch.setattr("planner.rehearse.rehearsal.run_all", lambda jobs, **_: [(job, result) for job in jobs])
+    command = ["rehearse", str(folder), "--weeks", "1", "--repeats", "1"]
+    assert cli.main([*command, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["weeks"] == [row]
+    assert cli.main(command) == 0
+    shown = capsys.readouterr().out
+    assert "ours" in shown and "ended early" in shown
+    assert cli.main([*command, "--against", "luck"]) == 2
+    assert "no such strategy" in capsys.readouterr().err
