@@ -6,6 +6,7 @@ Everything that depends on the versions of PyMC, nutpie and ArviZ stands here.  
 from __future__ import annotations
 
 import hashlib
+import inspect
 import json
 import threading
 import time
@@ -20,7 +21,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from models.joint_model import build, program
-from models.priors import Layout, Params, PriorSet, unpack
+from models.priors import Layout, Params, PriorSet, standard, unpack
 from models.rows import Observations, Sheet
 
 CHAINS, DRAWS, TUNE = 4, 1500, 900
@@ -143,7 +144,7 @@ class Sampler:
         with warnings.catch_warnings(), heartbeat(self.say, "sampling"):
             warnings.simplefilter("ignore")
             trace = self._with_pymc(numbers, seed, options) if self._compiled is None else self._with_nutpie(numbers, seed, options)
-        z = np.asarray(trace.posterior["z"].values, float)
+        z = standard(np.asarray(trace.posterior["z"].values, float), self.layout)
         if z.shape[:2] != (CHAINS, draws):
             raise KeyboardInterrupt
         stats = trace.sample_stats
@@ -192,7 +193,7 @@ def code_digest(*paths: Path) -> str:
 def model_digest() -> str:
     """Return the digest of the code whose results the draws are."""
     root = Path(__file__).parent
-    return code_digest(*root.glob("responses/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "priors", "pooling", "likelihood", "rows", "fit")))
+    return code_digest(*root.glob("responses/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit")))
 
 
 def save(draws: Draws, path: Path, meta: dict) -> None:
@@ -214,7 +215,7 @@ def save(draws: Draws, path: Path, meta: dict) -> None:
 def load(path: Path, priors: PriorSet) -> tuple[Draws, dict]:
     """Read draws written by `save`; raises ValueError if the file is damaged, OSError if it cannot be opened."""
     try:
-        with np.load(path, allow_pickle=False) as f:
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as f:
             meta = json.loads(bytes(f["meta"]).decode())
             layout = Layout(*meta["layout"])
             draws = Draws(f["z"], f["divergent"], f["energy"], layout, priors, meta["sampler"], meta["seconds"])
@@ -235,7 +236,5 @@ def to_xarray(draws: Draws):
         for suffix, v in ([(f"_{i}", x) for i, x in enumerate(value)] if isinstance(value, tuple) else [("", value)]):
             posterior[name + suffix] = v.reshape(*shape, -1) if v.shape[-1] > 1 else v.reshape(shape)
     parts = {"posterior": posterior, "sample_stats": {"diverging": draws.divergent, "energy": draws.energy}}
-    try:
-        return arviz.from_dict(parts)
-    except (TypeError, ValueError):
-        return arviz.from_dict(**parts)
+    by_group = "posterior" in inspect.signature(arviz.from_dict).parameters      # before ArviZ 1
+    return arviz.from_dict(**parts) if by_group else arviz.from_dict(parts)

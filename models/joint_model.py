@@ -109,19 +109,12 @@ def component_predictor(p: Params, b, sheet: Sheet, *, xp=np):
 def count_rows(p: Params, b, sheet: Sheet, *, xp=np):
     """Return the log-likelihood of joint counts and leak tests, the component's own effect integrated."""
     mean, variance = component_predictor(p, b, sheet, xp=xp)
-    x, w = ll.normal_nodes(N_COMPONENT_NODES)
-    eta = mean[..., None] + xp.sqrt(variance)[..., None] * x
-    counted = ll.beta_binomial_logpmf(b.sound[..., None], b.inspected[..., None], eta, p.concentration[..., None], xp=xp)
-    sign = b.leak_sign[..., None]
-    tested = abs(sign) * ll.log_logistic(sign * joints.leak_logit(_wide(p), eta), xp=xp)
-    total = counted + tested + np.log(w)
-    high = xp.max(total, axis=-1)
-    return (high + xp.log(xp.sum(xp.exp(total - high[..., None]), axis=-1)),)
 
+    def log_f(eta):
+        counted = ll.beta_binomial_logpmf(b.sound, b.inspected, eta, p.concentration, xp=xp)
+        return counted + abs(b.leak_sign) * ll.log_logistic(b.leak_sign * joints.leak_logit(p, eta), xp=xp)
 
-def _wide(p: Params) -> Params:
-    """Return the leak parameters with one more axis, for node arrays."""
-    return Params({name: getattr(p, name)[..., None] for name in ("leak_level", "leak_slope")})
+    return (ll.log_normal_mean(log_f, mean, xp.sqrt(variance), N_COMPONENT_NODES, xp=xp),)
 
 
 BLOCKS = {"formability": formability_rows, "springback": springback_rows, "section": section_rows, "counts": count_rows}
@@ -188,6 +181,9 @@ def program(obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet) -
 
 def build(written: kernel.Program, layout: Layout):
     """Return the PyMC model: `z`, a vector of standard normals, and one potential, its numbers in two `pm.Data`, F and I.
+
+    `z` holds each temper's scores in place of their own parts; the potential carries that change (models.priors.centring),
+    and `models.priors.standard` undoes it.
 
     Nothing measured and no belief stands in the compiled code: one compilation serves all data with the same tempers and
     padded lots and loads.

@@ -16,9 +16,10 @@ from textwrap import indent
 
 import numpy as np
 
-from models.priors import LOAD_SPREAD, LOT_SPREAD, Layout, Params, PriorSet, group_effect, population
+from models.codewriter import Constants, Writer
+from models.priors import LOAD_SPREAD, LOT_SPREAD, Layout, PriorSet, centring, group_effect, population
 from models.rows import Observations, Sheet
-from models.trace import Constants, Tape, Writer, as_traced, traced
+from models.trace import Tape, as_traced, traced
 
 VERSION = 1                       # of the generated code's conventions; part of the cache key
 GROUPS = ("temper", "lot", "load")
@@ -118,7 +119,7 @@ def _symbolic_priors(priors: PriorSet, tape: Tape) -> PriorSet:
 
 
 def _population_code(layout: Layout, priors: PriorSet, constants: Constants):
-    """Return statements z -> theta, statements bar -> grad, the place of each parameter in theta and the length of theta."""
+    """Return statements z -> theta (and the centring's density), statements bar -> grad, the place of each parameter in theta and the length of theta."""
     tape = Tape()
     symbolic = _symbolic_priors(priors, tape)
     z = as_traced([tape.symbol(f"z[{i}]", f"grad[{i}]")[0] for i in range(layout.start("lots"))]
@@ -131,11 +132,13 @@ def _population_code(layout: Layout, priors: PriorSet, constants: Constants):
         outputs.extend(value)
         return len(outputs) - len(value)
 
-    for name, value in population(z, layout, symbolic, xp=traced).items():
+    for name, value in population(z, layout, symbolic, centred=True, xp=traced).items():
         place[name] = put(value)
-    writer = Writer(tape, outputs, constants)
-    ahead = writer.forward() + [f"theta[{i}] = {writer.name(o)}" for i, o in enumerate(writer.outputs)]
-    return ahead, writer.reverse([f"bar[{i}]" for i in range(len(outputs))]), place, len(outputs)
+    density = sum(centring(z, layout, xp=traced), 0.0)
+    writer = Writer(tape, [*outputs, density], constants)
+    ahead = writer.forward() + [f"theta[{i}] = {writer.name(o)}" for i, o in enumerate(writer.outputs[:-1])]
+    ahead.append(f"total = {writer.name(writer.outputs[-1])}")
+    return ahead, writer.reverse([*(f"bar[{i}]" for i in range(len(outputs))), "1.0"]), place, len(outputs)
 
 
 def _block_code(name: str, rows: Callable, block, sheet: Sheet, layout: Layout, place: dict, constants: Constants):
@@ -151,7 +154,7 @@ def _block_code(name: str, rows: Callable, block, sheet: Sheet, layout: Layout, 
     writer = Writer(tape, [sum(part[0] for part in parts)], constants)
     body = [f"{g} = I[i + {j}]" for j, g in enumerate(GROUPS)] + writer.forward()
     body += [f"total += {writer.name(writer.outputs[0])}", *writer.reverse(["1.0"]), f"f += {len(flat)}", f"i += {len(GROUPS)}"]
-    lines = [f"def {name}(z, theta, bar, grad, F, I, n, f, i):", "    total = 0.0", "    for _ in range(n):",
+    lines = [f"def {name}(z, theta, bar, grad, F, I, n, f, i):", "    total = 0.0", *("    " + line for line in writer.scratch), "    for _ in range(n):",
              *("        " + line for line in body), "    return total"]
     return "\n".join(lines), np.stack([a for *_, a in flat], axis=-1).astype(float)
 
@@ -175,7 +178,7 @@ def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout
                   f"i += I[{k}] * {len(GROUPS)}"]
     numbers = np.concatenate([numbers, constants.values])
     main = [f"theta, bar, grad = empty({size}), zeros({size}), zeros({layout.size})", *ahead,
-            f"total, f, i = 0.0, {len(numbers)}, {len(blocks)}", *calls, *back, "return array(total), grad"]
+            f"f, i = {len(numbers)}, {len(blocks)}", *calls, *back, "return array(total), grad"]
     source = "\n\n\n".join([DIGAMMA, *functions, "def joint(z, F, I):\n" + indent("\n".join(main), "    ")]) + "\n"
     groups = [np.stack([getattr(getattr(obs, name).rows, g) for g in GROUPS], axis=-1).ravel() for name in blocks]
     floats = np.concatenate([numbers, *(m.ravel() for m in matrices)])

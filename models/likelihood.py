@@ -100,3 +100,19 @@ def normal_nodes(n: int):
     """Return n nodes and weights for expectations over a standard normal (Gauss-Hermite)."""
     x, w = np.polynomial.hermite_e.hermegauss(n)
     return x, w / w.sum()
+
+
+def log_normal_mean(log_f, mean, sd, n: int, *, xp=np):
+    """Return ln E exp(log_f(mean + sd Z)), Z standard normal, by n Gauss-Hermite nodes.
+
+    Parameters
+    ----------
+    log_f : function of an array (n, ...) whose further axes are those of `mean` and `sd`.
+    """
+    x, w = normal_nodes(n)
+    if xp is not np:
+        return xp.log_mean(log_f, mean, sd, x, np.log(w))
+    ahead = (slice(None),) + (None,) * np.ndim(mean)
+    total = log_f(mean + sd * x[ahead]) + np.log(w)[ahead]
+    high = total.max(axis=0)
+    return high + np.log(np.exp(total - high).sum(axis=0))

@@ -25,3 +25,19 @@ def mixed_score(common, own, spread, *, xp=np):
     spread : between-group spread relative to the common part, > 0.
     """
     return (common + spread * own) / xp.sqrt(1.0 + spread * spread)
+
+
+def own_score(common, score, spread, *, xp=np):
+    """Return the own standard normal behind a mixed score: the inverse of `mixed_score`."""
+    return (xp.sqrt(1.0 + spread * spread) * score - common) / spread
+
+
+def log_score_ratio(common, score, spread, *, xp=np):
+    """Return ln p(score | common, spread) - ln N(score; 0, 1).
+
+    With it the score itself can be sampled in place of the own part.  Where a group's data fix its score, common, own and
+    spread would otherwise be confined to a thin curved sheet, which stops a sampler (Papaspiliopoulos, Roberts & Skold,
+    Statistical Science 22 (2007) 59: centre where the data are informative).
+    """
+    own = own_score(common, score, spread, xp=xp)
+    return 0.5 * (score * score - own * own) + 0.5 * xp.log(1.0 + spread * spread) - xp.log(spread)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.pooling import mixed_score, pooled
+from models.pooling import log_score_ratio, mixed_score, own_score, pooled
 from models.responses.deviation import N_BASIS, N_HEAT_Q, N_HEAT_TAU
 
 Z90 = 1.6448536269514722          # standard normal 95 % point
@@ -260,26 +260,44 @@ def _parts(z, layout: Layout):
     return {name: x.reshape(*x.shape[:-1], *shape) for (name, shape), x in zip(blocks.items(), np.split(z, cuts, axis=-1))}
 
 
-def _coefficients(parts, layout, priors, xp):
-    """Return the temper coefficients (..., 6, n_tempers) and the between-temper spread, or None."""
-    score, spread = parts["common"], None
-    if layout.n_tempers > 1:
-        spread = xp.exp(SPREAD.location + SPREAD.scale * parts["spread"])
-        score = mixed_score(parts["common"], parts["own"], spread, xp=xp)
-    return priors.by_temper[:, :, 0] + priors.by_temper[:, :, 1] * score, spread
+def _between(parts, xp):
+    """Return the between-temper spread of each coefficient."""
+    return xp.exp(SPREAD.location + SPREAD.scale * parts["spread"])
 
 
-def population(z, layout: Layout, priors: PriorSet, *, xp=np) -> dict:
-    """Turn standard normals (..., size) into all parameters but the effects of lots and loads, by name."""
+def standard(centred, layout: Layout):
+    """Turn the sampler's vectors (..., size) into standard normals: it moves each temper's score in place of its own part."""
+    if layout.n_tempers == 1:
+        return centred
+    parts, z = _parts(centred, layout), np.array(centred, float)
+    own = own_score(parts["common"], parts["own"], _between(parts, np))
+    first = layout.start("own")
+    z[..., first:first + own.shape[-1] * own.shape[-2]] = own.reshape(*z.shape[:-1], -1)
+    return z
+
+
+def centring(centred, layout: Layout, *, xp=np):
+    """Return the log-density of the sampler's vector (size,) relative to standard normals, as an array of terms to add up."""
+    if layout.n_tempers == 1:
+        return np.zeros(0)
+    parts = _parts(centred, layout)
+    return log_score_ratio(parts["common"], parts["own"], _between(parts, xp), xp=xp).ravel()
+
+
+def population(z, layout: Layout, priors: PriorSet, *, centred: bool = False, xp=np) -> dict:
+    """Turn standard normals (..., size), or the sampler's vectors, into all parameters but the effects of lots and loads, by name."""
     parts = _parts(z, layout)
     location, scale = np.array([p.location for p in priors.shared]), np.array([p.scale for p in priors.shared])
     is_positive = np.array([p.kind == "positive" for p in priors.shared])
     raw = location + scale * parts["shared"][..., 0, :]
     raw = np.where(is_positive, xp.exp(np.where(is_positive, raw, 0.0)), raw)
     values = {p.name: raw[..., i:i + 1] for i, p in enumerate(priors.shared)}
-    coefficient, spread = _coefficients(parts, layout, priors, xp)
-    if spread is not None:
+    score = parts["common"]
+    if layout.n_tempers > 1:
+        spread = _between(parts, xp)
         values["between_temper"] = spread[..., 0]
+        score = parts["own"] if centred else mixed_score(parts["common"], parts["own"], spread, xp=xp)
+    coefficient = priors.by_temper[:, :, 0] + priors.by_temper[:, :, 1] * score
     values |= {name: coefficient[..., i, :] for i, name in enumerate(BY_TEMPER)}
     values["softening"] = xp.exp(values["softening"])
     values["prior_strain"] = xp.exp(values["prior_strain"])

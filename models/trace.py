@@ -1,9 +1,9 @@
-"""Traced numbers: run a function once on symbols, then write its value and its gradient as plain straight-line code.
+"""Traced numbers: run a function once on symbols, and keep what it did.
 
 A general graph compiler spends a minute or more on the joint model, nearly all of it on hundreds of small array
 operations.  The mathematics of one *row* is only a few hundred scalar operations, the same for every row.  So the response
-functions are run once with `xp = traced` on one symbolic row; what they did is a tape; `forward` and `reverse` print it as
-Python statements (reverse-mode differentiation) for the body of a loop that numba compiles in seconds.
+functions are run once with `xp = traced` on one symbolic row; what they did is a tape, which models.codewriter prints as the
+body of a loop that numba compiles in seconds.
 
 References
 ----------
@@ -13,7 +13,7 @@ Griewank & Walther, Evaluating Derivatives, 2nd ed. (2008), chapter 3 (reverse a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -39,7 +39,6 @@ RULES = {
     "lt": ("{0} < {1}", (None, None)),
     "eq": ("{0} == {1}", (None, None)),
 }
-PLAIN = {0.0, 0.5, 1.0, 2.0, -1.0}                 # constants written as they are; the others come from a table
 _FOLD = {"exp": math.exp, "log": math.log, "log1p": math.log1p, "sqrt": math.sqrt, "sin": math.sin, "abs": abs,
          "erfc": math.erfc, "gammaln": math.lgamma, "add": lambda a, b: a + b, "sub": lambda a, b: a - b,
          "mul": lambda a, b: a * b, "div": lambda a, b: a / b, "neg": lambda a: -a, "maximum": max, "minimum": min,
@@ -73,10 +72,11 @@ class Tape:
 class Number:
     """One entry of a tape; does arithmetic."""
 
-    __slots__ = ("tape", "op", "args", "index", "active", "adjoint")
+    __slots__ = ("tape", "op", "args", "index", "active", "adjoint", "loop")
 
     def __init__(self, tape, op, args, index, active, adjoint):
         self.tape, self.op, self.args, self.index, self.active, self.adjoint = tape, op, args, index, active, adjoint
+        self.loop = None
 
     def __add__(self, other): return operate("add", self, other)
     def __radd__(self, other): return operate("add", other, self)
@@ -96,6 +96,17 @@ class Number:
 
     def __bool__(self):
         raise TypeError("a traced number has no truth value: use xp.where")
+
+
+@dataclass(frozen=True)
+class Loop:
+    """Body of a sum over nodes."""
+
+    at: Number                    # the argument, mean + sd x
+    body: tuple[Number, ...]      # operations that depend on it, in order
+    result: Number
+    x: tuple[float, ...]
+    log_w: tuple[float, ...]
 
 
 def operate(op: str, *args):
@@ -163,83 +174,20 @@ class _Module:
         """Join arrays."""
         return as_traced(np.concatenate(arrays, axis=axis))
 
-    def sum(self, x, axis=None):
-        """Add up along an axis."""
-        return as_traced(np.add.reduce(x, axis=axis))
-
-    def max(self, x, axis):
-        """Return the largest along an axis."""
-        return as_traced(self._elementwise["maximum"].reduce(x, axis=axis))
+    def log_mean(self, log_f, mean, sd, x, log_w) -> Traced:
+        """Return ln sum_k w_k exp(log_f(mean + sd x_k)) of one row: a loop over k in the generated code."""
+        tape = next(a.tape for a in (mean[0], sd[0]) if isinstance(a, Number))
+        at = tape.add("local", (len(tape.nodes),), active=True)
+        result = log_f(as_traced([at]))[0]
+        inside, body = {at.index}, []
+        for n in tape.nodes[at.index + 1:]:
+            if any(isinstance(a, Number) and a.index in inside for a in n.args):
+                inside.add(n.index)
+                body.append(n)
+        outside = {a.index: a for n in body for a in n.args if a.index not in inside and a.op != "constant"}
+        node = tape.add("log_mean", (tape.lift(mean[0]), tape.lift(sd[0]), *outside.values()), active=True)
+        node.loop = Loop(at, tuple(body), result, tuple(x), tuple(log_w))
+        return as_traced([node])
 
 
 traced = _Module()
-
-
-class Constants:
-    """Table of the constants that generated code reads, from place `start` of the array F on."""
-
-    def __init__(self, start: int = 0):
-        self.start, self.values = start, []
-
-    def place(self, value: float) -> str:
-        """Return how a constant is read."""
-        if value not in self.values:
-            self.values.append(value)
-        return f"F[{self.start + self.values.index(value)}]"
-
-
-class Writer:
-    """Prints a tape as statements."""
-
-    def __init__(self, tape: Tape, outputs: Iterable[Number], constants: Constants):
-        self.tape, self.constants = tape, constants
-        self.outputs = [tape.lift(o) for o in outputs]
-        needed, stack = set(), list(self.outputs)
-        while stack:
-            node = stack.pop()
-            if node.index not in needed:
-                needed.add(node.index)
-                stack.extend(a for a in node.args if isinstance(a, Number))
-        self.nodes = [n for n in tape.nodes if n.index in needed]
-
-    def name(self, node: Number) -> str:
-        """Return how a number is written where it is used."""
-        if node.op != "constant":
-            return f"v{node.index}"
-        value = node.args[0]
-        if value in PLAIN:
-            return repr(value) if value >= 0 else f"({value!r})"
-        return self.constants.place(value)
-
-    def forward(self) -> list[str]:
-        """Return the statements that give every value."""
-        lines = []
-        for n in self.nodes:
-            if n.op == "input":
-                lines.append(f"v{n.index} = {n.args[0]}")
-            elif n.op != "constant":
-                lines.append(f"v{n.index} = " + RULES[n.op][0].format(*map(self.name, n.args)))
-        return lines
-
-    def reverse(self, seeds: Iterable[str]) -> list[str]:
-        """Return the statements that add the derivative to the inputs' places; `seeds` are the outputs' own adjoints."""
-        lines, started = [], set()
-
-        def add(node, text):
-            lines.append(f"a{node.index} {'+=' if node.index in started else '='} {text}")
-            started.add(node.index)
-
-        for node, seed in zip(self.outputs, seeds):
-            if node.active:
-                add(node, seed)
-        for n in reversed(self.nodes):
-            if n.index not in started:
-                continue
-            if n.op == "input":
-                lines.append(f"{n.adjoint} += a{n.index}")
-                continue
-            names = [self.name(a) for a in n.args]
-            for argument, rule in zip(n.args, RULES[n.op][1]):
-                if argument.active and rule:
-                    add(argument, rule.format(*names, v=f"v{n.index}", g=f"a{n.index}"))
-        return lines

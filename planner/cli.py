@@ -279,6 +279,32 @@ def _plan(arguments) -> None:
     _show(arguments, record, picture)
 
 
+def _budget_options(parser) -> None:
+    parser.add_argument("--weeks", type=int, metavar="N", help="weeks to lay out (default: those left of weeks_max)")
+
+
+def _budget(arguments) -> None:
+    from planner.report.budget_view import budget
+
+    if arguments.weeks is not None and not 1 <= arguments.weeks <= 52:
+        raise UserError("the number of weeks is out of range", found=arguments.weeks, allowed="1 to 52", where="--weeks")
+    with Progress() as say:
+        record = _open(arguments, say).budget(weeks=arguments.weeks)
+    _show(arguments, record, lambda console: budget(record))
+
+
+def _review_options(parser) -> None:
+    parser.add_argument("--freeze", action="store_true", help="freeze today's claims, to be scored against components of lots made later")
+
+
+def _review(arguments) -> None:
+    from planner.report.budget_view import review
+
+    with Progress() as say:
+        record = _open(arguments, say).review(freeze=arguments.freeze)
+    _show(arguments, record, lambda console: review(record))
+
+
 def _rehearse_options(parser) -> None:
     parser.add_argument("--weeks", type=int, default=4, metavar="N", help="weeks of each virtual campaign (default 4)")
     parser.add_argument("--truth", default="prior", metavar="T", help="what is true: prior, posterior, foreign (mechanisms that the model lacks, by turns), or a "
@@ -311,6 +337,10 @@ COMMANDS = {c.name: c for c in (
             "trialwright window my_campaign\n  trialwright window my_campaign --conditions in.csv --out out.csv", _window_options, _window),
     Command("plan", "record, fit, state the window and write next week's plan",
             "trialwright plan my_campaign\n  trialwright plan my_campaign --budget 4000", _plan_options, _plan),
+    Command("budget", "show what certainty the coming weeks and their money buy, what cuts cost, when to stop and what to order",
+            "trialwright budget my_campaign\n  trialwright budget my_campaign --weeks 4", _budget_options, _budget),
+    Command("review", "write the evidence behind the claims as one page; freeze claims", "trialwright review my_campaign\n  trialwright review my_campaign --freeze",
+            _review_options, _review),
     Command("rehearse", "run virtual campaigns against a known truth: what a budget buys, and whether claims hold",
             "trialwright rehearse my_campaign --weeks 4 --repeats 8\n  trialwright rehearse my_campaign --truth foreign --against space-filling,factorial",
             _rehearse_options, _rehearse),

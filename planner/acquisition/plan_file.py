@@ -166,7 +166,12 @@ def next_number(plans: Path) -> int:
 
 def _numbers(plans: Path) -> list[int]:
     """Return the numbers that folders of plans carry."""
-    return [int(p.name) for p in plans.iterdir() if _NUMBERED.fullmatch(p.name)] if plans.is_dir() else []
+    try:
+        return [int(p.name) for p in plans.iterdir() if _NUMBERED.fullmatch(p.name)] if plans.is_dir() else []
+    except OSError as error:
+        raise UserError(
+            f"the folder of plans cannot be read: {error.strerror or error}", where="plans", fix="check the disk and the permissions of the folder"
+        ) from None
 
 
 def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int) -> Path:

@@ -121,6 +121,22 @@ class Campaign:
         return make_plan(self, budget=budget, seed=self.definition.campaign.seed if seed is None else seed, again=again, own_list=own_list,
                          without_claims=without_claims)
 
+    def budget(self, *, weeks: int | None = None) -> dict[str, Any]:
+        """Return what certainty the coming weeks buy, and write it to reports/ (page and JSON)."""
+        from planner.cycle.outlook import write_budget
+
+        self.record()
+        return write_budget(self, weeks=weeks)
+
+    def review(self, *, freeze: bool = False) -> dict[str, Any]:
+        """Return the evidence behind the claims, and write it to reports/; `freeze` first freezes today's claims in claims/."""
+        from planner.cycle import reviewing
+
+        self.record()
+        if freeze:
+            reviewing.freeze(self)
+        return reviewing.write_review(self)
+
 
 def open_campaign(directory: str | Path, *, say: Say = silent) -> Campaign:
     """Open a campaign folder.

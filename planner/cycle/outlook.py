@@ -20,8 +20,8 @@ from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.scores import normal_scores
 from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.reviewing import write_report
 from planner.cycle.window import window_of
-from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
@@ -42,6 +42,23 @@ class Spent:
 
     money: float
     weeks: int
+
+
+def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
+    """Work the budget out, write reports/budget.html and reports/budget.json, and return the record.
+
+    Parameters
+    ----------
+    campaign : Campaign
+    weeks : int, optional
+        As in `budget`.
+    """
+    from planner.report.pages.build import budget_page      # brings the drawing library in
+
+    record = budget(campaign, weeks=weeks) | {"page": "reports/budget.html"}
+    write_report(campaign.directory, "budget.html", budget_page(record, title=campaign.definition.campaign.title))
+    write_report(campaign.directory, "budget.json", json.dumps(record, ensure_ascii=False, indent=1))
+    return record
 
 
 def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
@@ -80,7 +97,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "by_money": rows, "marginal": worth.marginal(ahead.first),
         "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks),
+        "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification),
         "pending": _due(definition, pending, plans),
         "goal": {"undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks},
@@ -92,7 +109,8 @@ def _outset(campaign, fit: Fit, window: Window, pending):
     """Thin draws and points, add the target's points, and set up the choice."""
     definition = campaign.definition
     keep = _even(fit.draws.n_draws, BUDGET_DRAWS)
-    some = _even(len(window.reference.conditions), BUDGET_POINTS)
+    n = len(window.reference.conditions)
+    some = np.sort(np.random.default_rng(definition.campaign.seed).choice(n, min(n, BUDGET_POINTS), replace=False))
     member = window.member[some]
     reference = ReferenceMap.of(window.reference.conditions.take(some), window.conformance[np.ix_(keep, some)], tempers=definition.factors.tempers,
                                 ranges=definition.factor_ranges, reliability=definition.goal.reliability, chain=fit.draws.chain[keep],

@@ -174,6 +174,8 @@ def row_notes(specimen: Specimen, definition: Definition) -> Iterator[str]:
     """Yield what is unusual but accepted, worded alike for every row it applies to."""
     for key, (low, high) in definition.factor_ranges.items():
         value = getattr(specimen, key)
+        if key == "strain" and specimen.specimen_type == "tensile_coupon":
+            continue  # where the pull stops, not a setting of the part
         if value is not None and not low <= value <= high:
             unit = "" if FACTOR_UNITS[key] == "1" else f" {FACTOR_UNITS[key]}"
             yield f"{key} lies outside the range {low:g} to {high:g}{unit}; it informs the model"

@@ -32,7 +32,9 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
     now : today's misclassification, claimed_share and undecided_share, as the window states them (None where it may not)
     spent : money spent before today, from the cost of what is recorded
     """
-    level = _claim_level(seen, now)
+    level = _level(float(seen.claimed[0].mean()), now.get("claimed_share"))
+    open_level = _level(float(seen.undecided[0].mean()), now.get("undecided_share"), most=2.0)
+    height = now["misclassification"] / ahead.outset.problem.gain.now if ahead.outset.problem.gain.now > 0 else 1.0
     rows, cost, hours, count = [], 0.0, 0.0, Counter()
     loads, sections, lots = 0, 0, set()
     for stage, week in enumerate((None, *ahead.weeks)):
@@ -41,13 +43,14 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
             count.update(week.specimens)
             lots |= {lot for _, lot in week.blanks}
         claimed = seen.claimed[stage] * level
-        undecided = np.clip(seen.undecided[stage] + seen.claimed[stage] - claimed, 0.0, 1.0)
+        undecided = np.clip(seen.undecided[stage] * open_level, 0.0, 1.0 - claimed)
+        expected = now["misclassification"] if week is None else week.misclassification * height
         reached = float(np.mean(undecided <= goal.undecided_share_max))
         row = {"cost": cost, "cost_with_spent": spent + cost, "weeks": stage,
-               "misclassification": now["misclassification"] if week is None else week.misclassification,
+               "misclassification": expected,
                "undecided_share": float(undecided.mean()), "claimed_share": float(claimed.mean()), "probability_of_goal": reached,
                "probability_of_target": None if seen.target is None else float(np.mean(seen.target[stage] >= goal.confidence)),
-               "misclassification_band_80": _band(seen.misclassification[stage], of=week and week.misclassification),
+               "misclassification_band_80": _band(seen.misclassification[stage] * height, of=expected),
                "undecided_band_80": _band(undecided), "claimed_band_80": _band(claimed),
                "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
         if week is None and now.get("undecided_share") is not None:
@@ -57,10 +60,9 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
     return rows
 
 
-def _claim_level(seen: Foreseen, now: dict[str, float]) -> float:
-    """Return the factor from the claim on reference points alone to the certified one, as it is today."""
-    raw, stated = float(seen.claimed[0].mean()), now.get("claimed_share")
-    return min(1.0, stated / raw) if stated and raw > 0.01 else 1.0
+def _level(raw: float, stated: float | None, *, most: float = 1.0) -> float:
+    """Return the factor that brings a share read on fewer points and draws to the one the window states today."""
+    return min(most, stated / raw) if stated is not None and raw > 0.01 else 1.0
 
 
 def _band(values: np.ndarray, *, of: float | None = None) -> list[float]:
@@ -88,26 +90,28 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> 
     else:
         short = next((w for w in weeks if w["worth"] < w["cost"]), None)
         week = short and short["week"]
-        why = (f"week {week} would cost {short['cost']:.0f} {currency} and is expected to bring {short['worth']:.0f} {currency} worth of certainty "
+        why = (f"stop before week {week}: it would cost {short['cost']:.0f} {currency} and is expected to bring {short['worth']:.0f} {currency} worth of certainty "
                f"({100 * short['gain']:.2f} points of H at {worth:g} a point)" if short else
                f"every week looked at ({len(weeks)}) is expected to bring more than it costs")
     return {"week": week, "goal_week": likely, "why": why, "horizon_ended": ended, "weeks": weeks}
 
 
-def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks) -> list[dict[str, Any]]:
+def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks, now: float) -> list[dict[str, Any]]:
     """Return what cutting every week's money by 10, 25 and 50 % costs in certainty: each cut is planned anew."""
     last = ahead.weeks[-1].misclassification if ahead.weeks else ahead.pending_misclassification
     full = sum(w.cost for w in ahead.weeks)
     planned = max((w.cost for w in ahead.weeks), default=0.0)
     allowed = outset.problem.limits.allowed["budget"]
     bound = planned if not np.isfinite(allowed) else min(allowed, planned)
+    gain = outset.problem.gain
+    height = now / gain.now if gain.now > 0 else 1.0            # the same scale as in `by_money`
     rows = []
     for cut in CUTS:
         share = (1 - cut) * bound / allowed if np.isfinite(allowed) else 1.0
         less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
         end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
         rows.append({"cut": cut, "cost": sum(w.cost for w in less.weeks), "saved": full - sum(w.cost for w in less.weeks),
-                     "misclassification": end, "loss": end - last, "weeks": len(less.weeks)})
+                     "misclassification": end * height, "loss": (end - last) * height, "weeks": len(less.weeks)})
     return rows
 
 
@@ -134,8 +138,8 @@ def marginal(draft: Draft | None) -> dict[str, Any]:
         chosen[str(kinds[pick[0]])] += 1
     used = price - left
     bundle = {"specimens": dict(chosen), "gain": total, "cost": used, "gain_per_1000": 1000 * total / used if used else 0.0}
-    better = "the component" if gain >= total else "coupons"
-    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} lower H more"}
+    better = "the component lowers" if gain >= total else "coupons lower"
+    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} H more"}
 
 
 def _best(draft: Draft, rows: np.ndarray, state, *, most: float = np.inf):

@@ -150,7 +150,8 @@ def look_ahead(
     batch, done, left, first, ended = list(start), [], money, None, ""
     for number in range(1, weeks + 1):
         limits = _limits(problem.limits, share=share, money=left, blanks=blanks if number == 1 else None)
-        week = replace(problem, limits=limits, needs=Needs(limits, problem.pool.candidates), pending=tuple(batch))
+        pool = problem.pool if number == 1 else replace(problem.pool, insisted=())
+        week = replace(problem, pool=pool, limits=limits, needs=Needs(limits, problem.pool.candidates), pending=tuple(batch))
         try:
             draft = choose(week, passes=0, prices=("money",))
         except UserError as error:

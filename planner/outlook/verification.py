@@ -21,7 +21,8 @@ from planner.window.reliability import success_run_size, success_run_size_bayes
 
 FAILURES = (0, 1, 2)
 LARGEST = 2000
-FACTOR_WORDS = ("forming temperature", "strain", "braze temperature", "braze time")
+KEYS = ("forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min")
+
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def trial(corner: Corner, *, reliability: float, confidence: float) -> dict[str,
     least = size_given_posterior(corner.conformance, reliability=reliability, confidence=confidence)
     return {
         "temper": corner.temper,
-        "corner": dict(zip(("forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min"), corner.settings, strict=True)),
+        "corner": dict(zip(KEYS, corner.settings, strict=True)),
         "conformance_mean": float(corner.conformance.mean()),
         "probability_conforming": float(np.mean(corner.conformance >= reliability)),
         "classical": sizes, "uniform_prior_components": success_run_size_bayes(reliability, confidence),

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from planner.lab.bounds import CLAD_LEFT_FACTOR, HARD_BOUNDS
-from planner.lab.specimen import BRAZED_TYPES, COLUMNS, Measured, Specimen, cells_of
+from planner.lab.specimen import BRAZED_TYPES, COLUMNS, OPTIONAL_COLUMNS, Measured, Specimen, cells_of
 from planner.rehearse.world import World
 
 DIGITS = 4                        # significant digits that a lab writes down
@@ -107,8 +107,8 @@ def write_results(path: Path, specimens: Iterable[Specimen]) -> None:
     """Write specimens as a result file."""
     with path.open("x", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow([c.header for c in COLUMNS])
-        writer.writerows([[cells.get(c.name, "") for c in COLUMNS] for cells in map(cells_of, specimens)])
+        writer.writerow([c.header for c in COLUMNS + OPTIONAL_COLUMNS])
+        writer.writerows([[cells.get(c.name, "") for c in COLUMNS + OPTIONAL_COLUMNS] for cells in map(cells_of, specimens)])
 
 
 def answer_plan(plan: Path, target: Path, specimens: Iterable[Specimen], bench: Bench) -> list[Specimen]:

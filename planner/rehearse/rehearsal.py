@@ -28,7 +28,7 @@ from planner.lab.specimen import cells_of
 from planner.lab.stock import stock_on_hand
 from planner.rehearse.job import OURS, Job, run_job
 from planner.rehearse.rivals import RIVALS
-from planner.rehearse.runner import Run, run_all
+from planner.rehearse.runner import Run, cores_of, run_all
 from planner.rehearse.truth_file import POSTERIOR, TruthSource, read_truth
 from planner.rehearse.world import Truth
 
@@ -101,7 +101,8 @@ def rehearse(campaign, *, weeks: int = 4, truth: str = "prior", against: str | N
     strategies, source = strategies_of(against), read_truth(truth)
     campaign.record()
     fit = _fit_for(campaign, source)
-    common = _common(campaign, weeks, source.base != POSTERIOR, options)
+    cores = 1 if scheduler is not None else cores_of(min(processes, repeats * len(strategies)))
+    common = _common(campaign, weeks, source.base != POSTERIOR, {"cores": cores} | options)
     folder = campaign.directory / "reports" / "rehearsal" / _key(campaign, common, source, fit, seed)
     jobs = [Job(**common, truth=one, strategy=s, repeat=i, seed=one.seed) for i in range(repeats)
             for one in [_truth(campaign, source, fit, i, seed)] for s in strategies]
@@ -163,9 +164,10 @@ def code_key() -> str:
 
 
 def _key(campaign, common: dict, source: TruthSource, fit: Fit | None, seed: int) -> str:
-    """Return the digest under which results are kept: everything but the strategies and the number of repeats."""
+    """Return the digest under which results are kept: everything but the strategies, the number of repeats and the cores."""
     plain = {k: v for k, v in common.items() if k not in ("definition", "start", "cores")}
-    parts = [definition_digest(campaign.definition), [cells_of(s) for s in common["start"]], plain, source.__dict__, fit and fit.key, seed, code_key(), versions()]
+    parts = [definition_digest(campaign.definition), [cells_of(s) for s in common["start"]], plain, source.__dict__, fit and fit.key, seed,
+             code_key(), versions()]
     return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()[:16]
 
 
@@ -185,7 +187,8 @@ def _write(path: Path, result: dict) -> None:
         aside.write_text(json.dumps(result, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         os.replace(aside, path)
     except OSError as error:
-        raise UserError(f"the rehearsal cannot be kept: {error.strerror or error}", where=str(path.parent), fix="make room or permit writing there, then run it again") from None
+        raise UserError(f"the rehearsal cannot be kept: {error.strerror or error}", where=str(path.parent),
+                        fix="make room or permit writing there, then run it again") from None
 
 
 def summary(rows: list[dict]) -> list[dict]:

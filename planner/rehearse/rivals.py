@@ -94,7 +94,8 @@ def choose_batch(definition, limits: Limits, strategy: str, *, week: int, weeks:
     position = dict.fromkeys(points.queues, 0)
     while points.queues and len(picks) < MOST_SPECIMENS:
         cost = sum(spent.values())
-        kind = max(points.queues, key=lambda t: share[t] * (cost + limits.uses[t].cost) - spent[t])
+        first = "component" in points.queues and len(tally.loads) < len(loads_of)      # loads and their controls before all else
+        kind = "component" if first else max(points.queues, key=lambda t: share[t] * (cost + limits.uses[t].cost) - spent[t])
         if _add_next(points, tally, kind, position, picks, loads_of):
             spent[kind] += float(tally.needs.cost[picks[-1][0]])
         else:
@@ -108,8 +109,10 @@ def _add_next(points: _Points, tally: Tally, kind: str, position: dict, picks: l
     for at in range(position[kind], len(queue)):
         rows = queue[at]
         for row, load, control in _ways(points, tally, rows, points.first_load(kind, at), loads_of):
-            if tally.refusals(np.array([row]), load=load, control=control)[0]:
+            fits = [r for r in (row, points.uncut.get(row)) if r is not None and not tally.refusals(np.array([r]), load=load, control=control)[0]]
+            if not fits:
                 continue
+            row = fits[0]
             if load == OPEN:
                 load = points.load_of[row]
                 tally.open(load, control)
@@ -151,6 +154,7 @@ class _Points:
         self.tempers = tempers
         self.queues: dict[str, list[dict[int, int]]] = {}
         self.load_of: dict[int, int] = {}
+        self.uncut: dict[int, int] = {}    # the same specimen without its section
         self.n_warm = 1               # forming temperatures of the factorial
 
     def _sequence(self, dimensions: int, start: int, n: int, stream: int) -> np.ndarray:
@@ -189,8 +193,11 @@ class _Points:
 
         def put(candidate: Candidate, load: int) -> int:
             out.append(candidate)
-            self.load_of[len(out) - 1] = load
-            return len(out) - 1
+            number = len(out) - 1
+            self.load_of[number] = load
+            if candidate.section_feature is not None and not always_sectioned(self.definition, candidate.specimen_type):
+                self.uncut[number] = put(replace(candidate, section_feature=None), load)
+            return number
 
         for kind in SPEND:
             if kind not in self.limits.uses or not self.tempers:

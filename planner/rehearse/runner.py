@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
+import socket
+import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from urllib.parse import urlsplit
 
 from planner.lab.errors import UserError
 from planner.rehearse.job import Job, Say, run_job
 
-CONNECT_S = 20
+CONNECT_S = 10
 Run = Callable[[Job, Say], dict]
 
 
@@ -42,28 +46,55 @@ def run_all(jobs: Sequence[Job], *, processes: int = 2, scheduler: str | None = 
         yield from _in_processes(jobs, min(processes, len(jobs)), run)
 
 
-def _limit_threads(n: int) -> None:
-    """Share the machine: a process's kernels use n threads."""
+def cores_of(processes: int) -> int:
+    """Return the cores that each of so many local processes may use."""
+    return max(1, (os.cpu_count() or 1) // processes)
+
+
+def _worker(cores: int, scratch: str) -> None:
+    """Prepare a worker: its share of the machine, scratch folders that the parent removes, and Ctrl-C left to the parent."""
     import numba
 
-    numba.set_num_threads(max(1, min(n, numba.config.NUMBA_NUM_THREADS)))
+    numba.set_num_threads(min(cores, numba.config.NUMBA_NUM_THREADS))
+    tempfile.tempdir = scratch
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _in_processes(jobs: Sequence[Job], processes: int, run: Run) -> Iterator[tuple[Job, dict]]:
-    threads = max(1, (os.cpu_count() or 1) // processes)
-    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"), initializer=_limit_threads, initargs=(threads,))
+    others = set(multiprocessing.active_children())
+    with tempfile.TemporaryDirectory(prefix="rehearsal-", ignore_cleanup_errors=True) as scratch:
+        pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"), initializer=_worker,
+                                   initargs=(cores_of(processes), scratch))
+        try:
+            waiting = {pool.submit(run, job): job for job in jobs}
+            for done in as_completed(waiting):
+                yield waiting[done], done.result()
+        except BrokenProcessPool:
+            raise UserError("a worker process ended before its campaign was done (killed, or out of memory)",
+                            fix="run the same command again: finished campaigns are kept") from None
+        except BaseException:
+            for child in set(multiprocessing.active_children()) - others:
+                child.terminate()
+            raise
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _knock(scheduler: str) -> None:
+    """Refuse an address where nobody listens, before the cluster's own client takes its time to find out."""
+    allowed = {"allowed": "the address of a running scheduler, such as tcp://host:8786", "fix": "start it, or leave --scheduler out"}
     try:
-        waiting = {pool.submit(run, job): job for job in jobs}
-        for done in as_completed(waiting):
-            yield waiting[done], done.result()
-    except BrokenProcessPool:
-        raise UserError("a worker process ended before its campaign was done (killed, or out of memory)",
-                        fix="run the same command again: finished campaigns are kept") from None
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        parts = urlsplit(scheduler if "://" in scheduler else f"tcp://{scheduler}")
+        host, port = parts.hostname, parts.port
+        if parts.scheme not in ("tcp", "tls") or not host or port is None:
+            raise ValueError("it names no host and port")
+        socket.create_connection((host, port), timeout=CONNECT_S).close()
+    except (OSError, ValueError) as error:
+        raise UserError("the Dask scheduler cannot be reached", found=f"{scheduler}: {error}", where="--scheduler", **allowed) from None
 
 
 def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple[Job, dict]]:
+    _knock(scheduler)
     try:
         import distributed
     except ImportError:
@@ -72,9 +103,13 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
     try:
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
-        raise UserError("the Dask scheduler cannot be reached", found=f"{scheduler}: {error}", where="--scheduler",
-                        allowed="the address of a running scheduler, such as tcp://host:8786", fix="start it, or leave --scheduler out") from None
+        raise UserError("what listens there is no Dask scheduler that this version can speak to", found=f"{scheduler}: {error}",
+                        where="--scheduler", fix="install the same version of distributed on both sides") from None
     with client:
         waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
-        for done in distributed.as_completed(list(waiting)):
-            yield waiting[done], done.result()
+        try:
+            for done in distributed.as_completed(list(waiting), loop=client.loop):
+                yield waiting[done], done.result()
+        except (distributed.scheduler.KilledWorker, OSError) as error:
+            raise UserError("the Dask cluster was lost before all campaigns were done", found=f"{scheduler}: {error}", where="--scheduler",
+                            fix="run the same command again: finished campaigns are kept") from None

@@ -92,7 +92,8 @@ class World:
             return values, actual
         return self.mechanism.rows(values, actual, own, load, self.truth.arguments)
 
-    def make(self, label: str, *, temper: str, lot: str, load: str | None, component: bool, settings: tuple[float, float, float, float]) -> tuple[Outcomes, float]:
+    def make(self, label: str, *, temper: str, lot: str, load: str | None, component: bool,
+             settings: tuple[float, float, float, float]) -> tuple[Outcomes, float]:
         """Make one specimen; returns all that could be measured on it and the strain it really was given.
 
         Parameters

@@ -77,8 +77,9 @@ class Conformance:
         r = self.required
         limits = np.array([NO_LIMIT if x is None else math.log(x) for x in (r.gap_max, r.film_max)], np.float32)
         constants = (plain(start, np.uint64), cross, plain(wu[order].ravel(), np.float32), plain(inputs.ravel(), np.float32), limits,
-                     np.array([r.cracked, r.gap_max is not None, r.film_max is not None, r.sound_min is not None or r.leaked]),
-                     plain(order, np.int64))
+                     np.array([r.cracked, r.gap_max is not None, r.film_max is not None, r.sound_min is not None or r.leaked,
+                               self.settings.braze_temperature > 0 or self.settings.braze_time > 0]),
+                     plain(np.where(np.arange(len(order)) < len(conditions), order, len(conditions)), np.int64))
         in_chunks(lambda a, b: conform(t.plane, t.line, t.heat, t.outcome, t.scalars, t.feature, truncated_rules(), *constants, a, b, out), len(out))
         return out
 
@@ -106,9 +107,9 @@ class Conformance:
 
 def braze_moments(conditions: Conditions, settings: Settings, silicon: float) -> np.ndarray:
     """Return per condition, over the load's actual settings: mean h, mean ln(t/3), variance of each, mean liquid share, its covariance
-    with h and variance, and the third central moment of ln t.
+    with h and variance, and the third and fourth cumulants of ln t.
 
-    Shape (8, n_conditions), by Gauss-Hermite nodes.
+    Shape (9, n_conditions), by Gauss-Hermite nodes.
     """
     x, w = normal_nodes(N_BRAZE_NODES)
     temperature = conditions.braze_temperature[:, None] + settings.braze_temperature * x
@@ -118,7 +119,8 @@ def braze_moments(conditions: Conditions, settings: Settings, silicon: float) ->
     mean = lambda a: a @ w
     about = lambda a: a - mean(a)[:, None]
     dh, dt, dl = about(h), about(log_t), about(liquid)
-    return np.stack([mean(h), mean(log_t), mean(dh ** 2), mean(dt ** 2), mean(liquid), mean(dl * dh), mean(dl ** 2), mean(dt ** 3)])
+    return np.stack([mean(h), mean(log_t), mean(dh ** 2), mean(dt ** 2), mean(liquid), mean(dl * dh), mean(dl ** 2), mean(dt ** 3),
+                     mean(dt ** 4) - 3.0 * mean(dt ** 2) ** 2])
 
 
 class LotsSeen:

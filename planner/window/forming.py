@@ -66,20 +66,18 @@ def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
     return (*(np.concatenate(c) for c in zip(*parts)), np.array(starts))
 
 
-def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Settings, *, must_not_crack: bool, clad_offset) -> tuple[np.ndarray, np.ndarray]:
-    """Return the fields of some draws on the grid.
+def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Settings, *, must_not_crack: bool, clad_offset,
+                   line: np.ndarray, plane: np.ndarray) -> None:
+    """Fill in the fields of some draws on the grid.
 
     Parameters
     ----------
     temperature : (n_warm,) degC; strain : (n_rows,) grid rows, 0 allowed.
     clad_offset : (n_draws, n_tempers) known lot effect on clad.
-
-    Returns
-    -------
     line : (n_draws, n_tempers, n_warm, LINE): 0 mean and 1 variance of the ln strain at which the most strained feature
         cracks, 2 ln film depth at ln strain 0, 3 mean and 4 variance of ln gap at strain 0 and the modulus of 20 degC,
         5 variance and 6 mean of the lot's clad relative to nominal.
-    plane : (n_draws, n_tempers, n_warm, n_rows, LANES): per feature the logit of P(recrystallised | not cracked), then mean,
+    plane : (n_draws, n_tempers, n_warm, n_rows, padded 3 n_features): per feature the logit of P(recrystallised | not cracked), then mean,
         then variance of the film's departure from the settings when that many features recrystallised.
     """
     n_tempers, n_warm = p.limit_level.shape[-1], len(temperature)
@@ -91,7 +89,7 @@ def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Setti
     limit = over(formability.log_limit_strain(p, rows, 0.0)) - np.log(sheet.share.max())
     limit_sd = np.broadcast_to(np.sqrt(p.limit_sd ** 2 + p.lot_limit_sd ** 2), shape[:2])
     gap = over(springback.log_gap(p, springback.log_angle(p, rows, 0.0), rows.tau))
-    line = np.zeros((*shape[:3], LINE), np.float32)
+    line[..., 7] = 0.0
     line[..., 0], spread = mean_var(limit)
     line[..., 1] = spread + limit_sd[:, :, None] ** 2
     set_tau = warmth(temperature)
@@ -105,13 +103,10 @@ def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Setti
     whole = np.exp(recrystallisation.excess(p, rows, log_strain=np.zeros(len(rows)))[0])
     x, moved, w, starts = strain_nodes(strain, settings.strain)
     owner = np.repeat(strain, np.diff(starts))
-    n_features = len(sheet.share)
-    plane = np.empty((*shape[:3], len(strain), LANES * -(-3 * n_features // LANES)), np.float32)
     f32 = lambda a: plain(a, np.float32)
     _fill(f32(limit), f32(1.0 / limit_sd), f32(over(prior)), f32(over(whole - prior)), f32(1.0 / p.recrystallised_width[:, 0]),
           f32(p.film_exponent[:, 0]), f32(p.film_tau[:, :, None] * (tau - set_tau[:, None])), f32(weight), must_not_crack,
           f32(np.where(owner > 0, x, -99.0)), f32(np.exp(x)[None, :] * sheet.share[:, None]), f32(moved), f32(w), plain(starts, np.int64), plane)
-    return line, plane
 
 
 def _conditions(temperature, n_tempers: int) -> Conditions:

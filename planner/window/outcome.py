@@ -24,8 +24,8 @@ REACH = 3.5                                     # standard deviations kept beyon
 LGAMMA_FROM = 64                                # joint counts above this use a series for ln gamma
 
 
-def outcome_table(p: Params, required: Required) -> tuple[np.ndarray, np.ndarray]:
-    """Return P(pass | predictor, extra variance), float32 (n_draws, N_LEVEL, N_ETA), and each draw's grid (low, 1/step), (n_draws, 2)."""
+def outcome_table(p: Params, required: Required, table: np.ndarray) -> np.ndarray:
+    """Fill `table`, float32 (n_draws, N_LEVEL, N_ETA), with P(pass | extra variance, predictor); return each draw's grid (low, 1/step), (n_draws, 2)."""
     eta = RAW_LOW + RAW_STEP * np.arange(N_RAW)
     passed = np.ones((p.n_draws, N_RAW))
     if required.sound_min is not None:
@@ -35,9 +35,8 @@ def outcome_table(p: Params, required: Required) -> tuple[np.ndarray, np.ndarray
     sd = np.sqrt(p.component_sd ** 2 + p.load_joint_sd ** 2)[:, 0]
     low, step = _own_grid(passed, sd)
     x, w = normal_nodes(N_FIRST)
-    table = np.empty((p.n_draws, N_LEVEL, N_ETA), np.float32)
     _blur(plain(passed, np.float32), plain(sd, float), plain(low, float), plain(step, float), x, w, table)
-    return table, np.stack([low, 1.0 / step], axis=1).astype(np.float32)
+    return np.stack([low, 1.0 / step], axis=1)
 
 
 def _count_passes(chance, concentration, n_joints: int, least: int) -> np.ndarray:

@@ -18,14 +18,15 @@ from models.priors import Params
 from models.responses import braze, joints
 from models.responses.deviation import N_HEAT_TAU
 from models.rows import MIN_STRAIN, T_AMBIENT, Conditions, Settings, Sheet
-from planner.window.forming import forming_tables, gap_strain_slope
-from planner.window.outcome import outcome_table
+from planner.window.forming import LANES, LINE, forming_tables, gap_strain_slope
+from planner.window.lanes import aligned
+from planner.window.outcome import N_ETA, N_LEVEL, outcome_table
 from planner.window.required import Required
 
 N_WARM, N_HEAT = 11, 96                     # grid nodes over the warm axis and braze heat
 STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.25, 6, 20
 WARM_UNIT = 10.0                            # degC at which the warm axis has the value 1
-HEAT_LANES = 4
+HEAT_LANES, N_SCALARS = 4, 15
 REACH = 3.0                                 # standard deviations of the settings that the heat grid spans
 CHUNK = 125                                 # draws worked on at a time
 
@@ -138,23 +139,28 @@ class Tables:
     plane: np.ndarray             # (n_draws, n_tempers, n_warm, n_rows, padded 3 n_features), see forming.forming_tables
     heat: np.ndarray              # (n_draws, n_tempers, N_HEAT, HEAT_LANES) heat effect at tau = 0 and the parts along each basis function
     outcome: np.ndarray           # (n_draws, N_LEVEL, N_ETA), see outcome.outcome_table
-    scalars: np.ndarray           # (n_draws, 15), see `_scalars`
+    scalars: np.ndarray           # (n_draws, N_SCALARS), see `_scalars`
     feature: np.ndarray           # (n_draws, 3, n_features + 1), see `_features`
 
 
 def build_tables(p: Params, grid: Grid, sheet: Sheet, settings: Settings, required: Required, clad_offset) -> Tables:
     """Work out the tables of every draw, in chunks over threads."""
-    temperatures, strains = grid.temperatures, grid.strains
+    temperatures, strains, n_tempers = grid.temperatures, grid.strains, p.limit_level.shape[-1]
+    n, n_features, corner = p.n_draws, len(sheet.share), (p.n_draws, n_tempers, N_WARM)
+    t = Tables(grid, aligned((*corner, LINE)), aligned((*corner, len(strains), LANES * -(-3 * n_features // LANES))),
+               aligned((n, n_tempers, N_HEAT, HEAT_LANES)), aligned((n, N_LEVEL, N_ETA)), aligned((n, N_SCALARS)),
+               aligned((n, 3, n_features + 1)))
 
     def work(first, last):
-        part = p.take(slice(first, last))
-        line, plane = forming_tables(part, temperatures, strains, sheet, settings, must_not_crack=required.cracked,
-                                     clad_offset=clad_offset[first:last])
-        heat, heat_grid = _heat(part, grid)
-        outcome, eta_grid = outcome_table(part, required)
-        return line, plane, heat, outcome, _scalars(part, sheet, heat_grid, eta_grid), _features(part, sheet)
+        at, part = slice(first, last), p.take(slice(first, last))
+        forming_tables(part, temperatures, strains, sheet, settings, must_not_crack=required.cracked, clad_offset=clad_offset[at],
+                       line=t.line[at], plane=t.plane[at])
+        heat_grid = _heat(part, grid, t.heat[at])
+        eta_grid = outcome_table(part, required, t.outcome[at])
+        t.scalars[at], t.feature[at] = _scalars(part, sheet, heat_grid, eta_grid), _features(part, sheet)
 
-    return Tables(grid, *(np.concatenate(parts) for parts in zip(*in_chunks(work, p.n_draws))))
+    in_chunks(work, n)
+    return t
 
 
 class _Lifted:
@@ -178,8 +184,8 @@ class _Warmth:
     temper: None = None
 
 
-def _heat(p: Params, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Return the heat effect's parts on each draw's own grid of braze heat (low, 1/step).
+def _heat(p: Params, grid: Grid, out: np.ndarray) -> np.ndarray:
+    """Fill in the heat effect's parts; return each draw's own grid of braze heat (low, 1/step).
 
     The effect is a function of heat, plus basis functions of warmth times functions of heat, plus a term in warmth alone.
     """
@@ -190,11 +196,11 @@ def _heat(p: Params, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     q = (low[:, None] + step[:, None] * np.arange(N_HEAT))[:, None, :]
     lifted, unit = _Lifted(p), np.eye(N_HEAT_TAU)
     plain = joints.heat_effect(lifted, _Warmth(0.0, (0.0,) * N_HEAT_TAU), q)
-    out = np.zeros((*plain.shape[:2], N_HEAT, HEAT_LANES), np.float32)
     out[..., 0] = plain
+    out[..., 1 + N_HEAT_TAU:] = 0.0
     for i in range(N_HEAT_TAU):
         out[..., 1 + i] = joints.heat_effect(lifted, _Warmth(0.0, tuple(unit[i])), q) - plain
-    return out, np.stack([low, 1.0 / step], axis=1)
+    return np.stack([low, 1.0 / step], axis=1)
 
 
 def _scalars(p: Params, sheet: Sheet, heat_grid, eta_grid) -> np.ndarray:

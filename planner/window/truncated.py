@@ -1,7 +1,7 @@
 """Gauss rules for a normal that is known to lie below a bound: what a film or a gap that passed looks like.
 
 The joint predictor is far from linear in film depth and gap, so their means and variances are not enough.  The rules are
-worked out once on a grid of bounds; between grid bounds nodes and weights are interpolated.
+worked out once on a grid of bounds; the nearest is used.
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ import numpy as np
 
 SIZES = (1, 2, 3, 5, 8)                        # numbers of nodes on offer
 MOST_NODES = SIZES[-1]
-BOUND_LOW, BOUND_STEP, N_BOUND = -5.0, 0.0625, 169
+BOUND_LOW, BOUND_STEP, N_BOUND = -5.0, 1.0 / 64, 673
 PANELS, PANEL_NODES = 24, 12                   # composite Gauss-Legendre points that stand for the continuous density
 
 
 @cache
 def truncated_rules() -> np.ndarray:
-    """Return nodes and weights, float32 (n_sizes, N_BOUND, 2, MOST_NODES); weights add to 1, unused entries are 0."""
+    """Return nodes and weights, float32 (n_sizes, N_BOUND, 2, MOST_NODES); weights add to 1, unused entries are 0.
+
+    Behind the only node of the rule of one stands the variance of the truncated normal.
+    """
     bound = BOUND_LOW + BOUND_STEP * np.arange(N_BOUND)
     out = np.zeros((len(SIZES), N_BOUND, 2, MOST_NODES), np.float32)
     low = np.minimum(bound - 3.0, -8.0)
@@ -35,6 +38,7 @@ def truncated_rules() -> np.ndarray:
         jacobi[:, at[1:], at[:-1]] = off[:, :n - 1]
         nodes, vectors = np.linalg.eigh(jacobi)
         out[i, :, 0, :n], out[i, :, 1, :n] = nodes, vectors[:, 0, :] ** 2
+    out[0, :, 0, 1] = off[:, 0] ** 2
     return out
 
 

@@ -136,8 +136,9 @@ def fresh(template: Path, folder: Path) -> Path:
     return folder
 
 
-def every_site(worker: Worker, name: str, scratch: Path, *, control: str | None = None, calls=tuple(CALLS), deadline: float | None = None) -> Tally:
-    """Let the fault strike at every call of a scenario in turn."""
+def every_site(worker: Worker, name: str, scratch: Path, *, control: str | None = None, calls=tuple(CALLS), deadline: float | None = None,
+               first_only: bool = False) -> Tally:
+    """Let the fault strike at every call of a scenario in turn; with `first_only`, until something is found wrong."""
     tally, template = Tally(), scratch / f"{name}-template"
     shutil.rmtree(template, ignore_errors=True)
     SCENARIOS[name].prepare(template)
@@ -147,6 +148,7 @@ def every_site(worker: Worker, name: str, scratch: Path, *, control: str | None 
                 return tally
             folder = fresh(template, scratch / f"{name}-trial")
             answer = worker.trial(scenario=name, folder=str(folder), call=call, at=at, control=control)
+            assert "status" in answer or answer["killed"], answer
             struck = not answer["killed"] or "status" not in answer if worker.fault == "KILL" else answer.get("fired", False)
             if worker.fault == "KILL" and not answer["killed"]:
                 raise AssertionError(f"{name}: {call} was neither killed in the command nor behind it")
@@ -154,6 +156,8 @@ def every_site(worker: Worker, name: str, scratch: Path, *, control: str | None 
                 break
             tally.trials[worker.fault] += 1
             tally.problems += judge(name, folder, answer, f"{worker.fault} at {call} no. {at}")
+            if first_only and tally.problems:
+                return tally
         else:
             raise AssertionError(f"{name} makes {AT} calls and more of {call}")
     return tally

@@ -11,6 +11,7 @@ import hashlib
 import io
 import json
 import shutil
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,10 +126,10 @@ def settle_exclusion(folder: Path) -> list[str]:
     return ([] if status == 0 else [f"the next exclusion fails: {error}"]) + audit_exclusion(folder, True)
 
 
-def proposal(number: int, n: int = 3) -> Proposal:
-    """Return an invented plan of n coupons."""
+def proposal(number: int, n: int = 3, who: str = "P") -> Proposal:
+    """Return an invented plan of n coupons, labelled `who`."""
     rows = tuple(
-        PlanRow(i + 1, "trial", "trial", f"P{number}-{i + 1}", None, Candidate("tensile_coupon", "O", "K1", 20.0 + i), "invented", 0.01, 0.01, None, None)
+        PlanRow(i + 1, "trial", "trial", f"{who}{number}-{i + 1}", None, Candidate("tensile_coupon", "O", "K1", 20.0 + i), "invented", 0.01, 0.01, None, None)
         for i in range(n)
     )
     forecast = Forecast(0.2, 0.17, 0.03, (0.01, 0.05), "linear", 0.3, 0.25)
@@ -228,6 +229,8 @@ def audit_draws(folder: Path, acknowledged: bool) -> list[str]:
     if not path.exists():
         return ["kept draws are gone"] if acknowledged else []
     try:
+        with zipfile.ZipFile(path) as whole:                # numpy would leave a damaged file open
+            assert whole.testzip() is None
         draws, meta = fit.load(path, None)
         return [] if np.array_equal(draws.z, Standard.z) and meta["invented"] else ["kept draws differ"]
     except Exception as error:

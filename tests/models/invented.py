@@ -66,7 +66,7 @@ def observations(rng: np.random.Generator, *, n: int = 60, n_lots: int = 3, n_lo
     section = rows.SectionBlock(
         section_rows.take(cut), known[cut], (known * ~state)[cut], np.log(np.where(small, 5.0, film_um))[cut],
         np.where(small, -1, 0)[cut], (~small)[cut].astype(float), np.where(small, 0.0, film_um)[cut],
-        (clean * seen.clad_left[pick] / SHEET.clad_um)[cut], np.where(clean, 0, 9)[cut])
+        (clean * seen.clad_left[pick] / SHEET.clad_um)[cut], np.where(clean, np.where(seen.clad_left[pick] > 0, 0, -1), 9)[cut])
     joined = part & ~seen.cracked
     gap_known = (np.arange(n) % 4 != 1).astype(float)
     counts = rows.CountBlock(d.take(joined), np.full(joined.sum(), 24.0), seen.sound[joined].astype(float),

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from models import fit, joint_model, kernel
-from models.priors import unpack
+from models.priors import centring, standard, unpack
 from models.verdict import CONVERGED, judge
 from tests.models import invented
 
@@ -66,7 +66,8 @@ def test_compiled_code_is_numpy_plus_prior_also_with_other_data(lab, sampler):
         written = joint_model.program(data, invented.SHEET, layout, invented.priors())
         compiled = sampler._compiled.with_data(**written.data)
         for z in np.random.default_rng(6).standard_normal((4, layout.size)):
-            rows = joint_model.row_log_likelihood(unpack(z[None], layout, invented.priors()), data, invented.SHEET).sum()
+            rows = joint_model.row_log_likelihood(unpack(standard(z[None], layout), layout, invented.priors()), data, invented.SHEET).sum()
+            rows += centring(z, layout).sum()
             value, gradient = compiled_value(compiled, z)
             assert value == pytest.approx(rows - 0.5 * z @ z - 0.5 * layout.size * np.log(2 * np.pi), rel=1e-10, abs=1e-8)
             np.testing.assert_allclose(gradient, kernel.interpreted(written.source)(z, *written.data.values())[1] - z, rtol=1e-9, atol=1e-8)

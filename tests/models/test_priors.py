@@ -68,3 +68,17 @@ def test_take_and_views():
     assert np.array_equal(p.of(temper).joint_deviation[2], p.joint_deviation[2][:, temper])
     assert np.array_equal(p.take([3]).lot_of(np.array([2])).angle, p.lot_angle[[3]][:, [2]])
     assert p.n_draws == 5 and p.with_values(limit_sd=1.0).limit_sd == 1.0
+
+
+def test_the_sampler_s_vectors_stand_for_the_same_prior():
+    """Density of the centred vector = standard normal density of what it stands for x the Jacobian (by differences)."""
+    layout, priors = Layout(3, 1, 1), prior_set(("O", "H24", "H28"), (0, 2, 4))
+    y = np.random.default_rng(5).standard_normal(layout.size)
+    z = pr.standard(y, layout)
+    step = 1e-6
+    jacobian = (pr.standard(y + step * np.eye(layout.size), layout) - pr.standard(y - step * np.eye(layout.size), layout)) / (2 * step)
+    expected = -0.5 * z @ z + np.linalg.slogdet(jacobian)[1]
+    assert -0.5 * y @ y + pr.centring(y, layout).sum() == pytest.approx(expected, abs=1e-6)
+    ours, theirs = pr.population(y[None], layout, priors, centred=True), vars(unpack(z[None], layout, priors))
+    for name in (*pr.BY_TEMPER, "between_temper", "limit_sd"):
+        np.testing.assert_allclose(ours[name], theirs[name], rtol=1e-12)

@@ -6,18 +6,19 @@ import numpy as np
 import pytest
 import scipy.special
 
-from models import kernel, trace
-from models.trace import RULES, Tape, Writer, as_traced, traced
+from models import kernel, likelihood, trace
+from models.codewriter import Constants, Writer
+from models.trace import RULES, Tape, as_traced, traced
 
 POINTS = {"gammaln": (2.3,), "log": (0.7,), "sqrt": (0.7,), "log1p": (-0.4,)}
 
 
 def evaluate(tape, outputs, values):
     """Return value and gradient of the sum of the outputs at x = values."""
-    constants = trace.Constants()
+    constants = Constants()
     writer = Writer(tape, outputs, constants)
-    lines = writer.forward() + ["total = " + " + ".join(writer.name(o) for o in writer.outputs)] + writer.reverse(["1.0"] * len(outputs))
-    scope = {name: getattr(math, name) for name in kernel.FUNCTIONS} | {"digamma": scipy.special.digamma}
+    lines = writer.scratch + writer.forward() + ["total = " + " + ".join(writer.name(o) for o in writer.outputs)] + writer.reverse(["1.0"] * len(outputs))
+    scope = {name: getattr(math, name) for name in kernel.FUNCTIONS} | {"digamma": scipy.special.digamma, "empty": np.empty}
     scope |= {"x": list(values), "grad": [0.0] * len(values), "F": constants.values}
     exec("\n".join(lines), scope)
     return scope["total"], np.array(scope["grad"])
@@ -47,6 +48,18 @@ def test_the_branch_not_taken_leaves_no_trace_in_the_gradient():
     x, y = tape.symbol("x[0]", "grad[0]"), tape.symbol("x[1]", "grad[1]")
     value, gradient = evaluate(tape, list(traced.where(x > 0, 1.0 / x, y * y)), (2.0, 3.0))
     assert value == 0.5 and gradient.tolist() == [-0.25, 0.0]
+
+
+def test_a_sum_over_nodes_becomes_a_loop():
+    """ln E exp(a (m + s Z)) = a m + a^2 s^2 / 2, value and gradient; a enters the loop from outside."""
+    tape = Tape()
+    m, s, a = (tape.symbol(f"x[{i}]", f"grad[{i}]") for i in range(3))
+    out = 2.0 * likelihood.log_normal_mean(lambda eta: a * eta, m, s, 25, xp=traced)
+    value, gradient = evaluate(tape, list(out), (0.3, 0.8, 1.1))
+    assert value == pytest.approx(2 * (1.1 * 0.3 + 0.5 * (1.1 * 0.8) ** 2), rel=1e-12)
+    assert gradient == pytest.approx([2 * 1.1, 2 * 1.1**2 * 0.8, 2 * (0.3 + 1.1 * 0.8**2)], rel=1e-10)
+    plain = likelihood.log_normal_mean(lambda eta: 1.1 * eta, np.array([[0.3]]), np.array([[0.8]]), 25)
+    assert 2 * plain == pytest.approx(value, rel=1e-12)
 
 
 def test_simplification_and_sharing():

@@ -46,7 +46,7 @@ def test_a_cracked_part_says_nothing_more(bench):
 def test_sections_come_only_where_planned(bench):
     part = Specimen("C2", "component", "O", "A1", 200.0, 0.05, **BRAZED)
     whole, cut = bench.measured(part), bench.measured(replace(part, section_feature="land"))
-    assert whole.film_depth_um is None and cut.film_depth_um is not None and cut.clad_left_um is not None
+    assert whole.film_depth_um is None and cut.film_depth_um is not None and cut.recrystallised is not None
     assert whole.gap_mm == cut.gap_mm and whole.joints_inspected == 24
 
 

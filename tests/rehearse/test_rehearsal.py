@@ -16,7 +16,7 @@ from models.verdict import FEW_DRAWS, Verdict
 from planner import cli
 from planner.cycle import fitting, open_campaign
 from planner.lab.errors import UserError
-from planner.rehearse import rehearse
+from planner.rehearse import rehearsal, rehearse
 from planner.rehearse.job import run_job
 from planner.rehearse.referee import Referee
 from planner.rehearse.runner import run_all
@@ -25,6 +25,9 @@ from planner.window.decision import halves
 ROW = {"week", "strategy", "truth", "cost", "misclassification", "actual_misclassification", "claimed_share", "false_claim"}
 SMALL = {"n_points": 128, "n_nodes": 128}
 DRAWS = 40
+RESULT = {"strategy": "ours", "truth": "prior", "repeat": 0, "seed": 1, "ended": "week 1: no stock", "seconds": 1.0, "weeks": [{
+    "week": 0, "strategy": "ours", "truth": "prior", "repeat": 0, "cost": 0.0, "misclassification": 0.1, "actual_misclassification": 0.2,
+    "claimed_share": 0.0, "false_claim": False, "conforming_share": 0.3, "claimed_share_of_conforming": 0.0}]}
 
 
 @pytest.fixture(autouse=True)
@@ -39,10 +42,23 @@ def mocked_sampler(monkeypatch):
     monkeypatch.setattr(fitting, "_full", few)
 
 
+class Numbered:
+    """Stands in for a job."""
+
+    def __init__(self, value):
+        self.value, self.name, self.seed = value, str(value), 0
+
+
+def negative(job, *_):
+    return -job.value
+
+
 def counted(calls):
+    """Run rivals and note it; ours, which takes longer, is given."""
+
     def run(job, say):
         calls.append(job.name)
-        return run_job(job, say)
+        return run_job(job, say) if job.strategy != "ours" else RESULT
 
     return run
 
@@ -68,7 +84,8 @@ def test_a_week_of_ours_and_of_a_rival(folder, capsys):
     assert [(s["strategy"], s["week"]) for s in record["summary"]] == [(r["strategy"], r["week"]) for r in found.weeks]
 
 
-def test_resumes_and_adds_to_what_is_there(folder):
+def test_resumes_and_adds_to_what_is_there(folder, monkeypatch):
+    monkeypatch.setattr(rehearsal, "code_key", lambda: "one version")
     campaign, calls = open_campaign(folder), []
     options = {"weeks": 1, "processes": 1, "run": counted(calls), **SMALL}
     only = lambda repeats: rehearse(campaign, against="factorial", repeats=repeats, **options)
@@ -81,8 +98,10 @@ def test_resumes_and_adds_to_what_is_there(folder):
     assert [strip(c) for c in again.campaigns] == [strip(c) for c in first.campaigns]     # the same campaign, run twice
     rehearse(campaign, repeats=1, **options)
     assert len(calls) == 3
-    other = rehearse(campaign, repeats=1, seed=99, **{**options, "run": lambda job, say: first.campaigns[0]})
-    assert other.folder != first.folder
+    other = lambda **changes: rehearse(campaign, repeats=1, **options | {"run": lambda job, say: first.campaigns[0]} | changes).folder
+    assert other() == first.folder and other(seed=99) != first.folder and other(weeks=2) != first.folder
+    monkeypatch.setattr(rehearsal, "code_key", lambda: "another version")
+    assert other() != first.folder
 
 
 def test_local_processes_give_the_same():
@@ -131,19 +150,24 @@ def test_options_that_make_no_sense_are_refused(folder, options, what):
         rehearse(open_campaign(folder), **{"weeks": 1, "repeats": 1, "processes": 1, "run": lambda job, say: {}} | options)
 
 
-def test_an_unreachable_cluster_is_one_message(folder):
-    with pytest.raises(UserError, match="--scheduler"):
-        rehearse(open_campaign(folder), weeks=1, repeats=1, scheduler="no address", **SMALL)
+@pytest.mark.parametrize("address", ["no address", "tcp://127.0.0.1:1", "tcp://host", "inproc://here:1", "127.0.0.1:99999999"])
+def test_an_unreachable_cluster_is_one_message(folder, address):
+    with pytest.raises(UserError, match="--scheduler: the Dask scheduler cannot be reached"):
+        rehearse(open_campaign(folder), weeks=1, repeats=1, scheduler=address, **SMALL)
+
+
+def test_a_cluster_gives_the_same():
+    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp") as cluster:
+        found = sorted(run_all([Numbered(2), Numbered(3)], scheduler=cluster.scheduler_address, say=3, run=negative), key=lambda x: -x[1])
+    assert [(job.value, result) for job, result in found] == [(2, -2), (3, -3)]
 
 
 def test_command_line(folder, capsys, monkeypatch):
-    row = {"week": 0, "strategy": "ours", "truth": "prior", "repeat": 0, "cost": 0.0, "misclassification": 0.1, "actual_misclassification": 0.2,
-           "claimed_share": 0.0, "false_claim": False, "conforming_share": 0.3, "claimed_share_of_conforming": 0.0}
-    result = {"strategy": "ours", "truth": "prior", "repeat": 0, "seed": 1, "weeks": [row], "ended": "week 1: no stock", "seconds": 1.0}
-    monkeypatch.setattr("planner.rehearse.rehearsal.run_all", lambda jobs, **_: [(job, result) for job in jobs])
+    monkeypatch.setattr("planner.rehearse.rehearsal.run_all", lambda jobs, **_: [(job, RESULT) for job in jobs])
     command = ["rehearse", str(folder), "--weeks", "1", "--repeats", "1"]
     assert cli.main([*command, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["weeks"] == [row]
+    assert json.loads(capsys.readouterr().out)["weeks"] == RESULT["weeks"]
     assert cli.main(command) == 0
     shown = capsys.readouterr().out
     assert "ours" in shown and "ended early" in shown

@@ -76,8 +76,11 @@ def test_heavy_tails_widen_each_specimen_by_its_own_factor(world):
 
 
 def test_overdispersed_joints_fail_together(world):
-    own, other = (seen(world(m), n=80) for m in (None, "overdispersed_joints"))
+    hot = {"n": 80, "settings": (150.0, 0.1, 612.0, 6.0)}
+    own, other = seen(world(), **hot), seen(world("overdispersed_joints", concentration=1.0, bad_share=0.0), **hot)
     assert other["sound"].var() > 2 * own["sound"].var()
+    fluxed = seen(world("overdispersed_joints", bad_share=1.0, bad_drop=20.0), **hot)
+    assert fluxed["sound"].max() <= 2 and fluxed["leaked"].mean() > 0.9
     same(own, other, "limit_strain", "gap", "film")
 
 

@@ -1,0 +1,234 @@
+"""The review of a campaign: gathers everything a reviewer may ask for, freezes claims, and writes the page."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models import fit as sampling
+from models.joint_model import row_log_likelihood
+from planner.acquisition.plan_file import read_plan
+from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.window import window_of
+from planner.lab.campaign import definition_digest
+from planner.lab.errors import UserError
+from planner.lab.tamper import changed_plans, edited_files, verify
+from planner.outlook import checks, explore, frozen, review, sensitivity, verification
+from planner.report.cautions import CAUTIONS
+from planner.window.joint_claim import joint_claim
+from planner.window.points import box_skeleton, show_grid
+from planner.window.support import extrapolated
+from planner.window.window import Window
+
+N_CORNERS = 16
+TENSION_DRAWS = 4000
+"""Draws, evenly spread, on which reweighting works."""
+
+
+def write_review(campaign) -> dict[str, Any]:
+    """Gather the review, write reports/review.html and reports/review.json, and return the record (with `page`, where it is).
+
+    Parameters
+    ----------
+    campaign : Campaign
+    """
+    from planner.report.pages.build import review_page      # brings the drawing library in
+
+    record, data = gather(campaign)
+    campaign.say("drawing the page")
+    record["page"] = "reports/review.html"
+    write_report(campaign.directory, "review.html", review_page(record, data))
+    write_report(campaign.directory, "review.json", json.dumps(record, ensure_ascii=False, indent=1, default=_plain))
+    return record
+
+
+def write_report(directory: Path, name: str, text: str) -> Path:
+    """Write a file of reports/ whole: beside its place, then renamed into it."""
+    folder = Path(directory) / "reports"
+    folder.mkdir(exist_ok=True)
+    aside = folder / f".{name}.{os.getpid()}.part"
+    aside.write_text(text, encoding="utf-8")
+    os.replace(aside, folder / name)
+    return folder / name
+
+
+def _plain(value):
+    """Return numpy numbers and arrays as plain values, for JSON."""
+    return value.tolist() if hasattr(value, "tolist") else str(value)
+
+
+def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the review as plain values, the keys of the contract first, and the data of the page's maps.
+
+    Parameters
+    ----------
+    campaign : Campaign
+    """
+    definition = campaign.definition
+    fit = current_fit(campaign)
+    window = window_of(campaign, fit, keep=True)
+    fit = current_fit(campaign)          # the window may have sampled on
+    record = window.to_json()
+    with campaign.ledger(read_only=True) as ledger:
+        history, excluded, ordered = ledger.history(), ledger.excluded(), ledger.specimens()
+        first = {}
+        for entry in history:
+            first.setdefault(entry.specimen, entry.sequence)
+        ordered = sorted(ordered, key=lambda s: first[s.specimen])      # as recorded: which loads of a lot came first counts
+        problems = [*verify(ledger), *edited_files(campaign.directory, definition, ledger), *changed_plans(campaign.directory, ledger)]
+        plans, pending = ledger.plans(), {s.specimen for s in ledger.pending()}
+    campaign.say("checking the fit against its data")
+    found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
+    campaign.say("leaving lots, loads and specimens out; scaling the priors")
+    leaning = _leaning(fit, window)
+    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
+            if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
+    reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
+    standing = [_scored(one, definition, ordered) for one in read_claims(campaign.directory)]
+    out = [*leaning["lots"], *leaning["loads"]]
+    campaign.say("storing what other R and C would claim")
+    return {
+        "claims": review.claims(record, fit.specimens),
+        "convergence": review.convergence(fit.verdict, fit.method, fit.draws),
+        "checks": found,
+        "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"], "loads_left_out": leaning["loads"],
+                        "specimens": leaning["specimens"]},
+        "forecasts": review.forecasts(made, now=record, reported=reported),
+        "verification": _verification(campaign, fit, window),
+        "cautions": list(CAUTIONS),
+        "first": review.summary(record, found, leaning["priors"], out, standing),
+        "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
+        "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
+        "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
+                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, page_data(campaign, fit, window)
+
+
+def _leaning(fit: Fit, window: Window) -> dict[str, list]:
+    """Reweight: priors, lots, loads, single specimens."""
+    n_rows = fit.encoded.observations.n_rows
+    if n_rows == 0 or window.conformance is None:
+        return {"priors": [], "lots": [], "loads": [], "specimens": []}
+    keep = np.unique(np.linspace(0, fit.draws.n_draws - 1, min(TENSION_DRAWS, fit.draws.n_draws)).round().astype(int))
+    rows = row_log_likelihood(fit.params.take(keep), fit.encoded.observations, fit.encoded.sheet)
+    conforms = (window.conformance[keep] >= window.reliability).astype(np.float32)
+    seen = sensitivity.Map(conforms, window.member)
+    of = {s.specimen: s for s in fit.specimens}
+    labels = fit.encoded.row_specimens
+    brazed = [of[x].furnace_load for x in labels]
+    z = fit.draws.z.reshape(fit.draws.n_draws, -1)[keep]
+    return {"priors": sensitivity.power_scaling(z, fit.draws.layout, rows.sum(axis=1), seen),
+            "lots": sensitivity.left_out({f"lot {k}": v for k, v in sensitivity.grouped([of[x].lot for x in labels]).items()}, rows, seen),
+            "loads": sensitivity.left_out({f"load {k}": v for k, v in sensitivity.grouped(brazed).items()}, rows, seen),
+            "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}
+
+
+def _verification(campaign, fit: Fit, window: Window) -> list[dict[str, Any]]:
+    conformance = conformance_of(campaign.definition, fit.encoded, fit.params)
+    goal, trials = campaign.definition.goal, []
+    for one in window.claims:
+        low, high = np.array([one.ranges()[key] for key in verification.KEYS], float).T
+        middle = (low + high) / 2
+        ends = box_skeleton(low, high)
+        ends = ends[np.all(np.isclose(ends, low) | np.isclose(ends, high) | (high == low), axis=1)][:N_CORNERS] if len(ends) else middle[None]
+        from_factors = window.reference.conditions.from_factors
+        values = conformance(from_factors(window.box.tempers.index(one.temper), ends))
+        trials.append(verification.trial(verification.hardest(one.temper, ends, values), reliability=goal.reliability, confidence=goal.confidence))
+    return trials
+
+
+def page_data(campaign, fit: Fit, window: Window) -> dict[str, Any]:
+    """Return what the page's maps and typed fields need: cells of each temper and, per R, the curve from rho to joint probability."""
+    definition, box = campaign.definition, window.box
+    conformance = conformance_of(definition, fit.encoded, fit.params)
+    grid = sorted({*explore.GRID, definition.goal.reliability})
+    maps = []
+    for k, one in enumerate(window.maps):
+        hot, long = _cut(window, one)
+        shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=len(one.forming_temperature_degC), n_strains=len(one.strain))
+        far = extrapolated(shown.conditions, window.support, box).reshape(shown.reachable.shape)
+        maps.append({"temper": one.temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
+                     "strain": shown.strain.tolist(), "reachable": shown.reachable.tolist(), "extrapolated": far.tolist()}
+                    | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split))
+    asked = [(window.reference.conditions, window.conformance)]
+    curves = explore.curves(asked, reliabilities=grid, split=window.split)
+    if window.verdict == "CONVERGED":
+        recorder = explore.Recorder(conformance)
+        joint_claim(recorder, window.reference, box=box, reliability=window.reliability, confidence=window.confidence, split=window.split,
+                    seed=definition.campaign.seed)
+        exact = explore.curves([*asked, *recorder.asked], reliabilities=[window.reliability], split=window.split, longest=400)[0]
+        curves[grid.index(window.reliability)] = exact
+    return {"reliabilities": grid, "reliability": window.reliability, "confidence": window.confidence, "maps": maps, "curves": curves}
+
+
+def _cut(window: Window, one) -> tuple[float, float]:
+    """Return the braze condition at which a temper's map is cut: the middle of its claimed ranges, else the best on average."""
+    for claim in window.claims:
+        if claim.temper == one.temper:
+            hot, long = (sum(claim.ranges()[key]) / 2 for key in ("braze_temperature_degC", "braze_time_min"))
+            return round(hot, 2), round(long, 2)
+    return one.braze_temperature_degC, one.braze_time_min
+
+
+def freeze(campaign) -> Path:
+    """Freeze today's claims in claims/NNN.json; claims that stand unchanged are not frozen twice.
+
+    Raises
+    ------
+    UserError
+        When nothing is claimed.
+    """
+    fit = current_fit(campaign)
+    window = window_of(campaign, fit)
+    if not window.claims:
+        raise UserError("nothing is claimed yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
+                        fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
+    definition = campaign.definition
+    with campaign.ledger(read_only=True) as ledger:
+        data = ledger.data_digest()
+    criteria = definition.criteria.model_dump() | {"joints": definition.component.joints}
+    record = frozen.claim_record(window.to_json(), date=datetime.date.today().isoformat(), data_digest=data,
+                                 definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),
+                                 lots={s.lot for s in fit.specimens}, specimens={s.specimen for s in fit.specimens}, criteria=criteria)
+    record = json.loads(json.dumps(record, default=_plain))
+    earlier = read_claims(campaign.directory)
+    if earlier and all(earlier[-1][k] == record[k] for k in ("data_digest", "definition_digest", "model_digest", "claims")):
+        return campaign.directory / "claims" / f"{earlier[-1]['number']:03d}.json"
+    number = max((one["number"] for one in earlier), default=0) + 1
+    folder = campaign.directory / "claims"
+    folder.mkdir(exist_ok=True)
+    path = folder / f"{number:03d}.json"
+    with open(path, "x", encoding="utf-8") as file:
+        json.dump({"number": number} | record, file, ensure_ascii=False, indent=1, sort_keys=True)
+        file.flush()
+        os.fsync(file.fileno())
+    return path
+
+
+def read_claims(directory: Path) -> list[dict[str, Any]]:
+    """Return the frozen claims of a campaign, by number.
+
+    Raises
+    ------
+    UserError
+        When a claim file cannot be read.
+    """
+    found = []
+    for path in sorted((directory / "claims").glob("*.json")):
+        try:
+            record = json.loads(path.read_text(encoding="utf-8"))
+            record = {"number": int(path.stem)} | {key: record[key] for key in record if key != "number"}
+            found.append(record | {"digest": str(record["digest"]), "test": record["test"], "claims": record["claims"]})
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise UserError("a frozen claim cannot be read", found=str(error), where=f"claims/{path.name}",
+                            fix="restore it from a backup, or move it out of claims/") from None
+    return found
+
+
+def _scored(record: dict[str, Any], definition, specimens) -> dict[str, Any]:
+    least = None if definition.criteria.sound_share_min is None else definition.joints_sound_min
+    return frozen.score(record, specimens, joints_sound_min=least)

@@ -1,0 +1,97 @@
+"""What a reader's own R and C would make of the window, stored so that a page without a program behind it can tell.
+
+For each reliability on a grid the conformance draws give c at every cell of the maps, and the curve from the threshold rho
+to the joint probability of {c >= rho}. A page picks the largest certified set from the curve for whatever C is typed, and
+interpolates between grid values of R.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+
+from models.rows import Conditions
+from planner.window.decision import Halves, join, judge
+from planner.window.ess import indicator_ess
+from planner.window.joint_claim import certified_level, joint_curve, least_ess
+
+GRID = tuple(round(0.80 + 0.01 * i, 2) for i in range(20))
+LEAST_PROBABILITY = 0.5
+LONGEST_CURVE = 60
+DIGITS = 4
+
+
+class Recorder:
+    """A conformance callable that keeps what it was asked, so that the points of a claim can be judged at other R."""
+
+    def __init__(self, conformance: Callable[[Conditions], np.ndarray]):
+        self._conformance = conformance
+        self.asked: list[tuple[Conditions, np.ndarray]] = []
+
+    def __call__(self, conditions: Conditions) -> np.ndarray:
+        """Return conformance (n_draws, n_conditions) and keep it."""
+        found = self._conformance(conditions)
+        self.asked.append((conditions, found))
+        return found
+
+
+def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Sequence[float], split: Halves,
+           longest: int = LONGEST_CURVE) -> list[dict[str, Any]]:  # fmt: skip
+    """Return, per reliability, thresholds rho with the joint probability of {c >= rho} and its effective draws, rho falling.
+
+    Parameters
+    ----------
+    asked : conditions with their conformance (n_draws, n_conditions).
+    reliabilities : R.
+    split : Halves
+    longest : int, default 60
+        Most steps kept of one curve.
+
+    Notes
+    -----
+    Only the lowest rho of each probability is kept (the largest set that has it), probabilities below one half are left out, and at
+    most `longest` steps are stored, evenly spread.
+    """
+    out = []
+    for reliability in reliabilities:
+        pool = join([_judged(conditions, x, reliability, split) for conditions, x in asked])
+        rho, probability, survivors = joint_curve(pool, split)
+        last = np.append(probability[1:] != probability[:-1], True) & (probability >= LEAST_PROBABILITY)
+        at = np.flatnonzero(last)
+        at = at[np.unique(np.linspace(0, len(at) - 1, min(len(at), longest)).round().astype(int))] if len(at) else at
+        ess = [indicator_ess(np.unpackbits(survivors[i], count=split.certify.size).reshape(split.certify_chains, -1)) for i in at]
+        out.append({"reliability": reliability, "rho": rho[at].tolist(), "probability": probability[at].tolist(), "ess": [float(e) for e in ess]})
+    return out
+
+
+def _judged(conditions: Conditions, x: np.ndarray, reliability: float, split: Halves):
+    """Judge a kept matrix, handed over in the slices that `judge` asks for."""
+    at = [0]
+
+    def piece(part: Conditions) -> np.ndarray:
+        at[0] += len(part)
+        return x[:, at[0] - len(part) : at[0]]
+
+    return judge(piece, conditions, reliability=reliability, split=split)
+
+
+def claimed_from(curve: dict[str, Any], confidence: float) -> tuple[float, float] | None:
+    """Return (rho, joint probability) of the largest certified set on a stored curve, or None where nothing is certified.
+
+    The rule of `planner.window.joint_claim`, which pages repeat in their own script.
+    """
+    best = None
+    for rho, probability, ess in zip(curve["rho"], curve["probability"], curve["ess"], strict=True):
+        if rho >= confidence and ess >= least_ess(confidence) and probability >= min(1.0, certified_level(confidence, ess)):
+            best = (rho, probability)
+    return best
+
+
+def cells(conditions: Conditions, conformance: np.ndarray, *, reliabilities: Sequence[float], split: Halves) -> dict[str, Any]:
+    """Return c and c of the ordering draws per reliability, (n_reliabilities, n_conditions) rounded to 4 digits, and mean conformance."""
+    c = [(conformance >= r).mean(axis=0) for r in reliabilities]
+    first = [(conformance[split.order] >= r).mean(axis=0) for r in reliabilities]
+    rounded = lambda rows: [np.round(row, DIGITS).tolist() for row in rows]
+    return {"n": len(conditions), "c": rounded(c), "c_order": rounded(first), "mean": np.round(conformance.mean(axis=0), DIGITS).tolist()}

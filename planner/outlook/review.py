@@ -1,0 +1,167 @@
+"""The reviewer's evidence put into records and sentences: what is claimed, on what it rests, and how past forecasts fared.
+
+Everything here is assembled from records made elsewhere; a sentence never says more than the numbers beside it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.fit import code_digest
+from models.priors import SHARED, Params
+from planner.lab.specimen import Specimen
+
+TRANSFER = (
+    ("limit_shift", "limit strain: shift"), ("limit_shift_tau", "limit strain: slope with forming temperature"),
+    ("gap_level", "gap: level of the geometry"), ("gap_slope", "gap: slope on the coupon's springback"),
+    ("gap_slope_tau", "gap: slope with forming temperature"), ("stored_shift", "recrystallisation: shift of stored strain"),
+    ("film_shift", "film depth: shift"), ("clad_shift", "clad left: shift"))
+RANGE_KEYS = (("forming_temperature_degC", "forming {} degC"), ("strain", "strain {}"), ("braze_temperature_degC", "brazed at {} degC"),
+              ("braze_time_min", "for {} min"))
+
+
+def claims(window: Mapping[str, Any], specimens: Sequence[Specimen]) -> list[dict[str, Any]]:
+    """Return every claim with its sentence and what it rests on.
+
+    Parameters
+    ----------
+    window : `Window.to_json()`
+    specimens : in force.
+    """
+    rows = []
+    for one in window["claims"]:
+        rests = _rests(one, specimens, window)
+        rows.append(dict(one) | {"rests_on": rests, "words": _claim_words(one, window, rests)})
+    return rows
+
+
+def ranges_words(ranges: Mapping[str, Sequence[float]]) -> str:
+    """Write a box of ranges."""
+    return ", ".join(words.format(f"{ranges[key][0]:.4g} to {ranges[key][1]:.4g}") for key, words in RANGE_KEYS)
+
+
+def _rests(one, specimens, window) -> dict[str, Any]:
+    mine = [s for s in specimens if s.temper == one["temper"]]
+    within = [s for s in mine if s.specimen_type == "component" and all(
+        getattr(s, key) is not None and low <= getattr(s, key) <= high for key, (low, high) in one["ranges"].items())]
+    kinds = Counter(s.specimen_type for s in mine)
+    return {"components_of_temper": kinds["component"], "components_inside": len(within), "coupons_of_temper": sum(kinds.values()) - kinds["component"],
+            "lots": len({s.lot for s in mine}), "loads": len({s.furnace_load for s in mine if s.furnace_load}),
+            "lot_spread_rests_on_prior": window["lot_spread_rests_on_prior"], "extrapolated": one["extrapolated"]}
+
+
+def _claim_words(one, window, rests) -> str:
+    text = (f"{one['temper']}, {ranges_words(one['ranges'])}: with probability {one['joint_probability']:.3f}, at every condition in these ranges at least "
+            f"{100 * window['reliability']:.0f} % of new components conform. It rests on {rests['components_of_temper']} components of this temper "
+            f"({rests['components_inside']} made inside the ranges) and {rests['coupons_of_temper']} coupons, from {rests['lots']} lot(s) and "
+            f"{rests['loads']} furnace load(s)")
+    if rests["lot_spread_rests_on_prior"]:
+        text += "; the spread between lots or loads rests on the prior"
+    if one["extrapolated"]:
+        text += "; part of it extrapolates beyond the components of this temper"
+    return text + "."
+
+
+def transfer(params: Params, specimens: Sequence[Specimen]) -> list[dict[str, Any]]:
+    """Return what components taught about each step from coupon to component: prior and posterior, and the share learnt."""
+    prior = {p.name: p for p in SHARED}
+    n = sum(s.specimen_type == "component" for s in specimens)
+    rows = []
+    for name, words in TRANSFER:
+        value = np.asarray(getattr(params, name), float)[:, 0]
+        low, high = np.quantile(value, [0.05, 0.95])
+        learnt = 1.0 - float(value.var()) / prior[name].scale ** 2
+        rows.append({"what": words, "unit": prior[name].unit, "prior_90": list(prior[name].interval()), "posterior_90": [float(low), float(high)],
+                     "mean": float(value.mean()), "learnt_share": float(np.clip(learnt, 0.0, 1.0)), "components": n})
+    return rows
+
+
+def forecasts(plans: Sequence[Mapping[str, Any]], *, now: Mapping[str, Any], reported: Iterable[bool]) -> list[dict[str, Any]]:
+    """Set what each plan promised beside what came.
+
+    Parameters
+    ----------
+    plans : plan.json records in order.
+    now : the window today.
+    reported : per plan, whether every one of its specimens has results.
+
+    Returns
+    -------
+    list of dict
+        What came is H when the next plan was made, or today's for the last plan; None while results are missing.
+    """
+    done, rows = list(reported), []
+    for i, plan in enumerate(plans):
+        before, expected = plan["now"]["misclassification"], plan["expected"]
+        after = plans[i + 1]["now"]["misclassification"] if i + 1 < len(plans) else now["misclassification"]
+        came = before - after if done[i] else None
+        low, high = expected["gain_band_80"]
+        rows.append({"plan": plan["plan_file"], "n_trials": plan["n_trials"], "cost": plan["cost"], "misclassification_before": before,
+                     "gain_expected": expected["gain"], "gain_band_80": [low, high], "gain_came": came,
+                     "inside_band": None if came is None else bool(low <= came <= high)})
+    return rows
+
+
+def changes(history: Iterable[Any], excluded: Mapping[str, str], problems: Sequence[str]) -> dict[str, Any]:
+    """Return corrections, exclusions and what does not agree with the ledger."""
+    kept = [{"specimen": r.specimen, "kind": r.kind, "time": r.time, "reason": r.reason, "file": r.file} for r in history
+            if r.kind in ("corrected", "excluded", "included")]
+    return {"corrections_and_exclusions": kept, "excluded": dict(excluded), "problems": list(problems)}
+
+
+def convergence(verdict: Any, method: str, draws: Any) -> dict[str, Any]:
+    """Return what the diagnostics say."""
+    return {"verdict": verdict.name, "words": verdict.words, "rhat": verdict.rhat, "ess": verdict.ess, "bfmi": verdict.bfmi,
+            "divergences": verdict.divergences, "worst": list(verdict.worst), "method": method, "draws": int(draws.n_draws), "sampler": draws.sampler}
+
+
+def evidence(root: Path) -> list[dict[str, Any]]:
+    """Return the stored evidence about the models, each with its date and whether the code is still the one it speaks of.
+
+    Parameters
+    ----------
+    root : folder that holds `models`, `planner` and `tests`; without `tests/evidence` there is none to show.
+    """
+    rows = []
+    for path in sorted((root / "tests" / "evidence").glob("*.json")):
+        try:
+            record = json.loads(path.read_text(encoding="utf-8"))
+            files = [_module_file(root, name) for name in record["modules"]]
+            fresh = code_digest(*files) == record["code_digest"]
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+        brief = {k: v for k, v in record.items() if isinstance(v, (int, float, bool, str)) and k not in ("command", "seed", "made_on", "code_digest")}
+        rows.append({"name": path.stem, "made_on": record.get("made_on"), "code_digest": record["code_digest"], "fresh": fresh,
+                     "command": record.get("command"), "says": brief})
+    return rows
+
+
+def _module_file(root: Path, name: str) -> Path:
+    path = root / (name if name.endswith(".py") else name.replace(".", "/") + ".py")
+    return path if path.exists() else path.with_suffix("") / "__init__.py"
+
+
+def summary(window: Mapping[str, Any], checks: Sequence[Mapping[str, Any]], sensitivity: Sequence[Mapping[str, Any]],
+            out: Sequence[Mapping[str, Any]], frozen: Sequence[Mapping[str, Any]]) -> list[str]:  # fmt: skip
+    """Return what a reviewer should look at first, gravest first."""
+    said = []
+    said += [f"Frozen claim {f['number']:03d} is refuted: the evidence against it reached {f['highest']:.1f}." for f in frozen if f["state"] == "refuted"]
+    said += [f"Frozen claim {f['number']:03d} was altered after it was frozen." for f in frozen if not f["intact"]]
+    said += list(window["notices"])
+    said += [f"Predictive check, {c['response']}: {c['words']} (p = {c['p']:.2g}, {c['n']} readings)." for c in checks if c["departs"]]
+    loud = [s["what"] for s in sensitivity if s["loud"] and not s["what"].startswith("the data")]
+    if loud:
+        said.append("The window leans on: " + ", ".join(loud[:5]) + " (H changes by 5 % or more when scaled).")
+    blind = [o["what"] for o in out if not o["trusted"]]
+    if blind:
+        said.append(f"Leaving out {', '.join(blind[:6])}{' and others' if len(blind) > 6 else ''} changes the posterior too much to be told by reweighting: "
+                    "these groups are influential.")
+    if window.get("extrapolated_share"):
+        said.append(f"{100 * window['extrapolated_share']:.0f} % of the box lies beyond the components made so far (extrapolated).")
+    return said

@@ -1,0 +1,72 @@
+"""Budget and review in the terminal: the short form of what their pages show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from planner.report.screen import add_row, cautions, notices, number, percent, plain_table, verdict_line
+
+
+def budget(record: Mapping[str, Any]) -> RenderableType:
+    """Show the object of `budget --json`."""
+    money = record["currency"]
+    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", "chance of goal", "specimens so far",
+                        title="What the coming weeks buy")
+    for column in table.columns[:7]:
+        column.justify = "right"
+    for row in record["by_money"]:
+        low, high = row["misclassification_band_80"]
+        count = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in row["specimens"].items())
+        band = "" if row["weeks"] == 0 else f"{100 * low:.1f} to {100 * high:.1f}"
+        add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
+                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", count)
+    return Group(verdict_line(record["verdict"]), notices(record["notices"]), table, _stop(record), _next(record), _cuts(record, money),
+                 _order(record), Text(f"\nPending: {len(record['pending'])} specimen(s). Page: {record['page']}"))
+
+
+def _stop(record: Mapping[str, Any]) -> Text:
+    stop = record["stop"]
+    text = Text("Stop: ", style="bold")
+    text.append(stop["why"] + ("" if stop["goal_week"] is None else f"; the goal is likelier reached than not from week {stop['goal_week']}"), style="not bold")
+    if stop["horizon_ended"]:
+        text.append(f". The outlook ends early: {stop['horizon_ended']}", style="not bold")
+    return text
+
+
+def _next(record: Mapping[str, Any]) -> Text:
+    worth = record["marginal"]
+    text = Text("Next: ", style="bold")
+    text.append(worth["why"], style="not bold")
+    if worth["component"]:
+        text.append(f" ({100 * worth['component']['gain']:.3f} against {100 * worth['coupons']['gain']:.3f} points for "
+                    f"{worth['component']['cost']:.0f} {record['currency']})", style="not bold")
+    return text
+
+
+def _cuts(record: Mapping[str, Any], money: str) -> RenderableType:
+    table = plain_table("cut", f"saved [{money}]", "H at the end", "points of H lost", title="What cuts cost")
+    for row in record["cuts"]:
+        add_row(table, percent(row["cut"]), f"{row['saved']:.0f}", percent(row["misclassification"]), f"{100 * row['loss']:.2f}")
+    return table
+
+
+def _order(record: Mapping[str, Any]) -> RenderableType:
+    table = plain_table("temper", "blanks to order", "further lot", "why", title="What to order")
+    for row in record["order"]:
+        add_row(table, row["temper"], number(row["blanks_to_order"]), "yes" if row["further_lot"] else "no", row["why"])
+    return table
+
+
+def review(record: Mapping[str, Any]) -> RenderableType:
+    """Show the short form of the object of `review --json`."""
+    parts: list[RenderableType] = [verdict_line(record["convergence"]["verdict"])]
+    if record["first"]:
+        parts.append(notices(record["first"]))
+    parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    parts += [Text(f"{trial['words']}.") for trial in record["verification"]]
+    parts += [Text(f"Frozen claim {one['number']:03d}: {one['words']}") for one in record["frozen"]]
+    return Group(*parts, Text(f"\nThe page: {record['page']}"), Text(), cautions())

@@ -1,0 +1,70 @@
+"""Figures of the pages: the one place where the plotting library is met.
+
+Bokeh draws them: it is the library that hatches cells by itself, reads values on pointing and lets a page's own fields redraw a
+figure, all inlined; a picture and its data are passed as JSON, never as script.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from bokeh.embed import json_item
+from bokeh.models import ColumnDataSource, HoverTool
+from bokeh.plotting import figure
+from bokeh.resources import Resources
+
+HUE, INK = "#24557a", "#1c2733"
+
+
+def library() -> str:
+    """Return the drawing library's script, to be inlined."""
+    return "\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)
+
+
+def _plain_figure(**options: Any):
+    drawn = figure(tools="", toolbar_location=None, background_fill_color="#ffffff", border_fill_color="#ffffff", **options)
+    drawn.grid.grid_line_color = None
+    for axis in drawn.axis:
+        axis.axis_label_text_font_style = "normal"
+        axis.axis_line_color = axis.major_tick_line_color = INK
+        axis.minor_tick_line_color = None
+    return drawn
+
+
+def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
+    """Draw one temper's map: forming temperature upward, strain to the right; the page's script fills the cells.
+
+    Parameters
+    ----------
+    one : mapping
+        strain, forming_temperature_degC (cell centres), mean (n_cells,).
+    place : number of the map on the page.
+    """
+    warm, strain = one["forming_temperature_degC"], one["strain"]
+    n = len(warm) * len(strain)
+    step = lambda x: (x[1] - x[0]) if len(x) > 1 else 1.0
+    data = {"x": [e for _ in warm for e in strain], "y": [t for t in warm for _ in strain], "c": [0.0] * n, "mean": one["mean"],
+            "words": [""] * n, "fill": ["#ffffff"] * n, "ink": [HUE] * n, "hatch": [" "] * n}
+    source = ColumnDataSource(data, name=f"cells-{place}")
+    drawn = _plain_figure(width=440, height=330, x_axis_label="strain at the most strained feature [1]", y_axis_label="forming temperature [degC]")
+    drawn.rect("x", "y", width=step(strain), height=step(warm), source=source, fill_color="fill", line_color=None,
+               hatch_pattern="hatch", hatch_color="ink", hatch_scale=9, hatch_weight=0.6, hatch_alpha=0.55)
+    drawn.add_tools(HoverTool(tooltips=[("forming", "@y{0} degC"), ("strain", "@x{0.000}"), ("c", "@c{0.000}"),
+                                        ("share conforming", "@mean{0.000}"), ("", "@words")]))
+    return json_item(drawn)
+
+
+def money_figure(rows: list[Mapping[str, Any]], value: str, band: str | None, label: str, currency: str) -> dict[str, Any]:
+    """Draw a quantity against money from now on, with its 80 % band."""
+    cost = [r["cost"] for r in rows]
+    drawn = _plain_figure(width=440, height=280, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
+    if band:
+        drawn.varea(cost, [r[band][0] for r in rows], [r[band][1] for r in rows], fill_color="#c3d5e3", hatch_pattern="/", hatch_color=HUE,
+                    hatch_alpha=0.4)
+    source = ColumnDataSource({"x": cost, "y": [r[value] for r in rows], "week": [r["weeks"] for r in rows]})
+    drawn.line("x", "y", source=source, line_color=HUE, line_width=2)
+    drawn.scatter("x", "y", source=source, size=8, fill_color="#ffffff", line_color=HUE, line_width=2)
+    drawn.add_tools(HoverTool(tooltips=[("week", "@week"), ("money", "@x{0}"), (label, "@y{0.0000}")]))
+    drawn.y_range.start = 0
+    return json_item(drawn)

@@ -1,0 +1,90 @@
+"""What every evidence command shares: the header of its file, and work done in slices.
+
+An evidence file is its own memory: counts made on the same code are added to, counts made on other code are thrown away.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+import os
+import sys
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+HERE = Path(__file__).resolve().parent
+if str(ROOT) not in sys.path:
+    sys.path.insert(0, str(ROOT))
+
+from models.fit import code_digest, versions  # noqa: E402  (the path must stand first)
+
+#: Longest slice of work, in minutes.
+SLICE_MIN = 20.0
+#: The files that the contract names.
+FILES = ("calibration", "false_claims", "acquisition", "forecast", "speed", "crash", "fuzz")
+
+
+def module_paths(modules: Iterable[str]) -> list[Path]:
+    """Return the files of modules given as paths below the project, patterns allowed (`planner/lab/*.py`)."""
+    found = sorted({path for pattern in modules for path in ROOT.glob(pattern)})
+    if not found:
+        raise FileNotFoundError(f"no module matches {list(modules)}")
+    return found
+
+
+def digest_of(modules: Iterable[str]) -> str:
+    """Return the digest of the syntax of these modules."""
+    return code_digest(*module_paths(modules))
+
+
+def header(command: str, *, seed: int, modules: Iterable[str]) -> dict:
+    """Return the first keys of an evidence file."""
+    modules = list(modules)
+    return {"command": command, "made_on": datetime.date.today().isoformat(), "seed": seed, "versions": versions(), "modules": modules,
+            "code_digest": digest_of(modules)}
+
+
+def load(name: str, head: dict) -> dict:
+    """Return what an evidence file says so far, where it was made on the same code and seed; otherwise nothing."""
+    path = HERE / f"{name}.json"
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    same = all(record.get(key) == head[key] for key in ("seed", "modules", "code_digest", "versions"))
+    return {k: v for k, v in record.items() if k not in head} if same else {}
+
+
+def store(name: str, head: dict, record: dict) -> Path:
+    """Write an evidence file whole: header first, then what was found."""
+    path = HERE / f"{name}.json"
+    aside = path.with_name(f".{path.name}.{os.getpid()}")
+    aside.write_text(json.dumps(head | record, ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    os.replace(aside, path)
+    return path
+
+
+def stale(path: Path) -> str:
+    """Return why an evidence file does not speak of today's code, or nothing."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        now = digest_of(record["modules"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        return f"{path.name} cannot be judged: {error}"
+    return "" if record.get("code_digest") == now else f"{path.name} was made on other code ({record.get('made_on')}); again: {record.get('command')}"
+
+
+def arguments(parser: argparse.ArgumentParser, words=None) -> argparse.Namespace:
+    """Read the command line with the option that all evidence commands share."""
+    parser.add_argument("--minutes", type=float, default=SLICE_MIN, help="longest slice of work (at most 20); run again to go on")
+    given = parser.parse_args(words)
+    given.minutes = min(given.minutes, SLICE_MIN)
+    return given
+
+
+def until(minutes: float) -> float:
+    """Return the moment, on `time.monotonic`, at which a slice of work ends."""
+    return time.monotonic() + 60.0 * minutes

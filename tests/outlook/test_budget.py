@@ -1,0 +1,84 @@
+"""The weeks to come on an invented posterior, held against the closed form of the batch update. All numbers are invented."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from planner.outlook import budget
+from planner.outlook.forward import foresee, look_ahead
+
+GOAL = SimpleNamespace(undecided_share_max=0.1, confidence=0.95, worth_per_percent=400.0)
+
+
+@pytest.fixture(scope="module")
+def ahead(outset):
+    return look_ahead(outset, weeks=3, money=20_000.0)
+
+
+@pytest.fixture(scope="module")
+def seen(ahead):
+    return foresee(ahead, confidence=0.95, n_outcomes=200, rng=np.random.default_rng(4))
+
+
+@pytest.fixture(scope="module")
+def now(ahead):
+    return {"misclassification": ahead.outset.problem.gain.now, "claimed_share": None, "undecided_share": None}
+
+
+def test_weeks_keep_the_weeks_limits_and_the_money(outset, ahead):
+    assert ahead.weeks
+    assert all(w.cost <= outset.problem.limits.allowed["budget"] + 1e-6 for w in ahead.weeks)
+    assert sum(w.cost for w in ahead.weeks) <= 20_000.0
+    falling = [outset.problem.gain.now, *(w.misclassification for w in ahead.weeks)]
+    assert np.all(np.diff(falling) < 0)
+
+
+def test_conditioning_week_by_week_is_conditioning_at_once(outset, ahead):
+    assert outset.problem.gain.condition(ahead.batch).misclassification == pytest.approx(ahead.weeks[-1].misclassification, abs=1e-5)
+
+
+def test_the_ensemble_agrees_with_the_closed_form(ahead, seen):
+    """Owen's T against moved draws: the mean fall of H over outcomes within a fifth of the closed form."""
+    for stage, week in enumerate(ahead.weeks, start=1):
+        closed = ahead.outset.problem.gain.now - week.misclassification
+        drawn = seen.misclassification[0, 0] - seen.misclassification[stage].mean()
+        assert drawn == pytest.approx(closed, rel=0.2)
+
+
+def test_rows_of_the_contract(ahead, seen, now):
+    rows = budget.by_money(ahead, seen, goal=GOAL, now=now, spent=100.0)
+    assert [r["weeks"] for r in rows] == list(range(len(ahead.weeks) + 1))
+    assert rows[0]["cost"] == 0 and rows[-1]["cost"] == pytest.approx(sum(w.cost for w in ahead.weeks))
+    for row in rows:
+        assert {"cost", "weeks", "misclassification", "undecided_share", "claimed_share", "probability_of_goal", "specimens"} <= set(row)
+        low, high = row["misclassification_band_80"]
+        assert low <= row["misclassification"] + 1e-6 and 0 <= row["undecided_share"] <= 1 and low <= high
+    assert rows[0]["misclassification"] == pytest.approx(float(np.minimum(seen.misclassification[0, 0], 1)), abs=0.01)
+
+
+def test_cuts_cost_certainty(outset, ahead, now):
+    rows = budget.cuts(outset, ahead, weeks=3, money=20_000.0, blanks=None, now=now["misclassification"])
+    assert [r["cut"] for r in rows] == [0.10, 0.25, 0.50]
+    assert rows[2]["loss"] > 0 and rows[2]["saved"] > rows[0]["saved"] >= 0
+
+
+def test_stopping_compares_worth_with_cost():
+    rows = [{"weeks": w, "cost": c, "misclassification": h, "probability_of_goal": p}
+            for w, c, h, p in ((0, 0, 0.20, 0.0), (1, 1000, 0.15, 0.2), (2, 2000, 0.13, 0.6))]  # fmt: skip
+    told = budget.stop(rows, goal=GOAL, currency="EUR", ended="")
+    assert (told["week"], told["goal_week"]) == (2, 2)              # 5 points are worth 2000, 2 points 800 of 1000
+    assert budget.stop(rows, goal=SimpleNamespace(worth_per_percent=None), currency="EUR", ended="")["week"] is None
+
+
+def test_one_component_is_weighed_against_coupons_of_its_price(ahead):
+    told = budget.marginal(ahead.first)
+    assert told["component"]["cost"] > 0 and told["coupons"]["cost"] <= told["component"]["cost"] + 1e-9
+    assert budget.marginal(None)["component"] is None
+
+
+def test_orders_cover_what_the_weeks_use(ahead):
+    tempers = dict.fromkeys((temper for w in ahead.weeks for temper, _ in w.blanks), 1)
+    told = budget.order(ahead, blanks={}, lot_temper={}, lots_seen=tempers)
+    assert sum(r["blanks_to_order"] for r in told) == sum(n for w in ahead.weeks for n in w.blanks.values())
+    assert all(r["further_lot"] for r in told) == (len(tempers) < 4)

@@ -1,0 +1,67 @@
+"""Frozen claims and their e-process. All numbers are invented."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from planner.lab.specimen import Measured, Specimen
+from planner.outlook.frozen import claim_digest, claim_record, conforms, e_value, score
+
+RANGES = {"forming_temperature_degC": [100, 200], "strain": [0.02, 0.1], "braze_temperature_degC": [595, 605], "braze_time_min": [2, 5]}
+WINDOW = {"reliability": 0.9, "confidence": 0.95, "claims": [{"temper": "O", "ranges": RANGES}], "claimed_share": 0.2, "joint_claim": None}
+CRITERIA = {"cracked": False, "gap_max_mm": 0.1, "sound_share_min": 0.9, "film_depth_max_um": 40.0, "leaked": False, "joints": 20}
+GOOD = Specimen("C-1", "component", "O", "K9", 150.0, 0.05, 600.0, 3.0, "L9", "2026-01-05", None, None, "crest", False,
+                Measured(12.0), Measured(25.0), False, Measured(0.05), 20, 19, False, "")  # fmt: skip
+
+
+@pytest.fixture
+def record():
+    return claim_record(WINDOW, date="2026-01-01", data_digest="d", definition_digest="e", versions={"numpy": "2"}, model_digest="m",
+                        lots=["K1"], specimens=["C-0"], criteria=CRITERIA) | {"number": 1}  # fmt: skip
+
+
+def test_the_e_process_is_a_fair_bet_at_the_boundary():
+    """Closed form: with share 1 w.p. 1 - R and 0 otherwise its mean after one lot is 1; it never goes negative."""
+    after = 0.1 * e_value([1.0], reliability=0.9) + 0.9 * e_value([0.0], reliability=0.9)
+    assert after == pytest.approx(1.0, abs=1e-12)
+    assert e_value([0.0] * 50, reliability=0.9) >= 0.0
+    assert e_value([], reliability=0.9) == 1.0
+
+
+def test_false_refutations_stay_below_one_in_twenty():
+    rng = np.random.default_rng(3)
+    refuted = 0
+    for _ in range(400):
+        shares = rng.binomial(2, rng.beta(0.5, 4.5, 40)) / 2          # lots differ; mean nonconforming share 0.1 = 1 - R
+        refuted += any(e_value(shares[: i + 1], reliability=0.9) >= 20 for i in range(40))
+    assert refuted / 400 <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 400)
+
+
+@pytest.mark.parametrize("change, verdict", [
+    ({}, True), ({"cracked": True}, False), ({"gap_mm": Measured(0.2)}, False), ({"gap_mm": None}, None), ({"joints_sound": 17}, False),
+    ({"joints_sound": None}, None), ({"film_depth_um": Measured(41.0)}, False), ({"film_depth_um": None}, True), ({"leaked": True}, False),
+    ({"leaked": None, "gap_mm": Measured(0.3)}, False)])  # fmt: skip
+def test_a_component_is_judged_on_what_was_measured(change, verdict):
+    assert conforms(replace(GOOD, **change), CRITERIA, joints_sound_min=18) is verdict
+
+
+def test_one_lot_is_one_factor_and_known_lots_do_not_count(record):
+    made = [replace(GOOD, specimen=f"C-{i}", lot=lot, leaked=bad) for i, (lot, bad) in enumerate(
+        [("K1", True), ("K1", True), ("K8", True), ("K8", True), ("K8", False), ("K9", True)], start=1)]  # fmt: skip
+    told = score(record, made, joints_sound_min=18)
+    assert [(x["lot"], x["components"], x["nonconforming_share"]) for x in told["lots"]] == [("K8", 2, 1.0)]
+    assert (told["of_known_lots"], told["waiting"]) == (2, 1)
+    assert told["e_value"] == pytest.approx(e_value([1.0], reliability=0.9))
+    outside = [replace(one, strain=0.15) for one in made]
+    assert score(record, outside, joints_sound_min=18)["lots"] == []
+
+
+def test_a_bad_run_refutes(record):
+    made = [replace(GOOD, specimen=f"C-{i}{j}", lot=f"K{i}", leaked=True) for i in range(10, 14) for j in "ab"]
+    assert score(record, made, joints_sound_min=18)["state"] == "refuted"
+
+
+def test_an_altered_claim_is_noticed(record):
+    assert claim_digest(record) == record["digest"]
+    assert not score(record | {"reliability": 0.8}, [], joints_sound_min=18)["intact"]
