@@ -15,7 +15,7 @@ from planner.window import pairs as P
 from planner.window.forming import LANES, LINE
 from planner.window.lanes import F, compiled, exp32, phi32, row_sum
 from planner.window.outcome import N_ETA, N_LEVEL, ROOT_LOW, ROOT_STEP
-from planner.window.pairs import N_BINS, N_KEPT, PAIRS, work_off
+from planner.window.pairs import N_BINS, N_KEPT, PAIRS, PITCH, work_off
 from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
 
 BLOCK = 64
@@ -245,16 +245,23 @@ def _bins(work, states, bins, n_states, own):
 
 
 @njit(**FAST)
-def _keep(work, states, i, at, bin_, slot, weight, eta, pairs):
-    """Copy what a pair needs into its bin."""
-    k = np.uint64(bin_ * N_KEPT * PAIRS + slot)
-    pairs[k + U(P.WEIGHT)] = weight
-    pairs[k + U(P.DEPTH)], pairs[k + U(P.ROOM)] = states[at + DEPTH + i], states[at + ROOM + i]
-    pairs[k + U(P.INVERSE)], pairs[k + U(P.SPREAD)] = states[at + INVERSE + i], states[at + SPREAD + i]
-    pairs[k + U(P.Q_MEAN)], pairs[k + U(P.Q_SD)], pairs[k + U(P.Q_SKEW)] = work[Q_MEAN + i], work[Q_SD + i], work[Q_SKEW + i]
-    pairs[k + U(P.Q_KURT)] = work[Q_KURT + i]
-    pairs[k + U(P.FILL)], pairs[k + U(P.ETA)], pairs[k + U(P.LEVEL)] = work[FILL + i], eta, work[LEVEL + i]
-    pairs[k + U(P.BASIS_1)], pairs[k + U(P.BASIS_2)] = work[BASIS_1 + i], work[BASIS_2 + i]
+def _keep(work, states, i, at, pair, weight, eta, pairs):
+    """Copy what a pair needs into its place."""
+    j, k = at + i, pair
+    pairs[k + U(P.WEIGHT * PITCH // PAIRS)] = weight
+    pairs[k + U(P.DEPTH * PITCH // PAIRS)] = states[j + U(DEPTH)]
+    pairs[k + U(P.ROOM * PITCH // PAIRS)] = states[j + U(ROOM)]
+    pairs[k + U(P.INVERSE * PITCH // PAIRS)] = states[j + U(INVERSE)]
+    pairs[k + U(P.SPREAD * PITCH // PAIRS)] = states[j + U(SPREAD)]
+    pairs[k + U(P.Q_MEAN * PITCH // PAIRS)] = work[i + U(Q_MEAN)]
+    pairs[k + U(P.Q_SD * PITCH // PAIRS)] = work[i + U(Q_SD)]
+    pairs[k + U(P.Q_SKEW * PITCH // PAIRS)] = work[i + U(Q_SKEW)]
+    pairs[k + U(P.Q_KURT * PITCH // PAIRS)] = work[i + U(Q_KURT)]
+    pairs[k + U(P.FILL * PITCH // PAIRS)] = work[i + U(FILL)]
+    pairs[k + U(P.ETA * PITCH // PAIRS)] = eta
+    pairs[k + U(P.LEVEL * PITCH // PAIRS)] = work[i + U(LEVEL)]
+    pairs[k + U(P.BASIS_1 * PITCH // PAIRS)] = work[i + U(BASIS_1)]
+    pairs[k + U(P.BASIS_2 * PITCH // PAIRS)] = work[i + U(BASIS_2)]
 
 
 @compiled(nogil=True, **FAST)
@@ -269,7 +276,7 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
     fields, rough = np.zeros(n_fields * BLOCK, np.float32), np.zeros(BLOCK * max(width, LINE), np.float32)
     bins, levels, gaps, spot = (np.zeros(n_states * BLOCK, np.int32), np.zeros(BLOCK, np.int32), np.zeros(BLOCK, np.int32),
                                 np.zeros(BLOCK, np.int32))
-    pairs, who, filled = np.zeros(N_BINS * N_KEPT * PAIRS, np.float32), np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.int64)
+    pairs, who, filled = np.zeros(N_BINS * N_KEPT * PITCH, np.float32), np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64)
     kept_level, kept_heat = np.zeros(N_BINS * PAIRS, np.int32), np.zeros(N_BINS * PAIRS, np.int32)
     scratch, place = np.zeros(P.N_ROWS * PAIRS, np.float32), np.zeros(PAIRS, np.int32)
     level, heat_start = np.zeros(PAIRS, np.int32), np.zeros(PAIRS, np.int32)
@@ -301,36 +308,41 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
                 work[SWING:SWING + BLOCK], work[TOP:TOP + BLOCK] = ZERO, ONE
             _bins(work, states, bins, n_states, own)
             for n_new in range(n_states):
-                for i in range(BLOCK):
-                    bin_ = bins[n_new * BLOCK + i]
+                at = U(STATE) * np.uint64(n_new)
+                for place_ in range(BLOCK):
+                    i = np.uint64(place_)
+                    bin_ = bins[U(BLOCK) * np.uint64(n_new) + i]
                     if bin_ < 0:
                         continue
-                    wide_gap = asked[3] and gaps[i] > 0
-                    rule = np.int64(gaps[i]) if wide_gap else 0
-                    at = np.uint64(min(max((work[ALPHA + i] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
-                    for g in range(rule + 1):
-                        weight, slot = states[n_new * STATE + CHANCE + i], filled[bin_]
-                        eta = work[ETA + i] + (work[CURVE + i] if (bin_ // P.N_SIZES) % P.HEATS.size == 0 else ZERO)
-                        if wide_gap:
-                            k = (U(rule * N_BOUND) + at) * U(2 * MOST_NODES) + np.uint64(g)
-                            eta -= own[7] * exp32(work[GAP + i] + work[GAP_SD + i] * flat_rules[k])
+                    own_bin = np.uint64(bin_)
+                    rule = np.uint64(gaps[i]) if asked[3] else U(0)
+                    for g in range(rule + U(1)):
+                        weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
+                        if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
+                            eta += work[i + U(CURVE)]
+                        if rule > U(0):
+                            bound = np.uint64(min(max((work[i + U(ALPHA)] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
+                            k = (rule * U(N_BOUND) + bound) * U(2 * MOST_NODES) + np.uint64(g)
+                            eta -= own[7] * exp32(work[i + U(GAP)] + work[i + U(GAP_SD)] * flat_rules[k])
                             weight *= flat_rules[k + U(MOST_NODES)]
                         else:
-                            eta += work[GAP_MEAN + i]
-                        _keep(work, states, i, n_new * STATE, bin_, slot, weight, eta, pairs)
-                        who[bin_ * PAIRS + slot] = order[first + i]
-                        kept_level[bin_ * PAIRS + slot], kept_heat[bin_ * PAIRS + slot] = levels[i], np.int32(start[2, first + i])
-                        filled[bin_] = slot + 1
-                        if slot + 1 == PAIRS:
-                            work_off(bin_, pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
+                            eta += work[i + U(GAP_MEAN)]
+                        slot = filled[own_bin]
+                        _keep(work, states, i, at, own_bin * U(N_KEPT * PITCH) + slot, weight, eta, pairs)
+                        kept = own_bin * U(PAIRS) + slot
+                        who[kept] = order[np.uint64(first) + i]
+                        kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
+                        filled[own_bin] = slot + U(1)
+                        if slot == U(PAIRS - 1):
+                            work_off(np.int64(bin_), pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
                                      flat_rules, own, asked[3], row)
-                            filled[bin_] = 0
+                            filled[own_bin] = U(0)
         for bin_ in range(N_BINS):
-            if filled[bin_] > 0:
-                for slot in range(filled[bin_], PAIRS):
-                    pairs[bin_ * N_KEPT * PAIRS + slot + P.WEIGHT] = ZERO
+            if filled[bin_] > U(0):
+                for slot in range(np.int64(filled[bin_]), PAIRS):
+                    pairs[bin_ * N_KEPT * PITCH + slot + P.WEIGHT] = ZERO
                 work_off(bin_, pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
                          flat_rules, own, asked[3], row)
-                filled[bin_] = 0
+                filled[bin_] = U(0)
         for i in range(out.shape[1]):
             out[s, i] = min(row[i], ONE)

@@ -16,6 +16,7 @@ from planner.window.tables import HEAT_LANES, N_HEAT
 from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
 
 PAIRS = 64                        # pairs in a bin
+PITCH = 80                        # from row to row of a bin: not a power of two, so that rows do not compete for the same cache lines
 # what is kept of a pair, in rows of a bin
 (WEIGHT, DEPTH, ROOM, INVERSE, SPREAD, Q_MEAN, Q_SD, Q_SKEW, Q_KURT, FILL, ETA, LEVEL, BASIS_1, BASIS_2) = (PAIRS * i for i in range(14))
 N_KEPT = 14
@@ -101,9 +102,10 @@ def work_off(bin_, pairs, who, levels, heat_starts, work, place, level, heat_sta
     """Add weight x E[film passes, joints and leak pass] of every pair in a bin to its condition in `row`."""
     which, count, sure = bin_ % N_SIZES, HEATS[(bin_ // N_SIZES) % HEATS.size], bin_ // (HEATS.size * N_SIZES)
     film_heat = own[3]
-    base, first = np.uint64(bin_ * N_KEPT * PAIRS), np.uint64(bin_ * PAIRS)
-    for m in range(N_KEPT * PAIRS):
-        work[m] = pairs[base + np.uint64(m)]
+    base, first = np.uint64(bin_ * N_KEPT * PITCH), np.uint64(bin_ * PAIRS)
+    for r in range(N_KEPT):
+        for i in range(PAIRS):
+            work[r * PAIRS + i] = pairs[base + np.uint64(r * PITCH + i)]
     for i in range(PAIRS):
         level[i], heat_start[i] = levels[first + np.uint64(i)], heat_starts[first + np.uint64(i)]
         work[TOTAL + i] = ZERO
