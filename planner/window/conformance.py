@@ -107,9 +107,10 @@ class Conformance:
 
 def braze_moments(conditions: Conditions, settings: Settings, silicon: float) -> np.ndarray:
     """Return per condition, over the load's actual settings: mean h, mean ln(t/3), variance of each, mean liquid share, its covariance
-    with h and variance, and the third and fourth cumulants of ln t.
+    with h and variance, the third and fourth cumulants
+    of ln t, and the coefficient of the second Hermite polynomial of h in the liquid share.
 
-    Shape (9, n_conditions), by Gauss-Hermite nodes.
+    Shape (10, n_conditions), by Gauss-Hermite nodes.
     """
     x, w = normal_nodes(N_BRAZE_NODES)
     temperature = conditions.braze_temperature[:, None] + settings.braze_temperature * x
@@ -120,7 +121,7 @@ def braze_moments(conditions: Conditions, settings: Settings, silicon: float) ->
     about = lambda a: a - mean(a)[:, None]
     dh, dt, dl = about(h), about(log_t), about(liquid)
     return np.stack([mean(h), mean(log_t), mean(dh ** 2), mean(dt ** 2), mean(liquid), mean(dl * dh), mean(dl ** 2), mean(dt ** 3),
-                     mean(dt ** 4) - 3.0 * mean(dt ** 2) ** 2])
+                     mean(dt ** 4) - 3.0 * mean(dt ** 2) ** 2, 0.5 * (liquid * (x ** 2 - 1.0)) @ w])
 
 
 class LotsSeen:

@@ -56,7 +56,7 @@ def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
         if spread == 0:
             z, w = np.zeros(1), np.ones(1)
         elif spread < 0.13:
-            z, w = normal_nodes(3 if spread < 0.05 else 5)
+            z, w = normal_nodes(3 if spread < 0.015 else 5)
         else:                      # equal steps: better than Gauss for the sharp edge of recrystallisation
             z = 0.8 * np.arange(-4, 5)
             w = np.exp(-0.5 * z * z) / np.exp(-0.5 * z * z).sum()

@@ -15,34 +15,34 @@ from planner.window import pairs as P
 from planner.window.forming import LANES, LINE
 from planner.window.lanes import F, compiled, exp32, phi32, row_sum
 from planner.window.outcome import N_ETA, N_LEVEL, ROOT_LOW, ROOT_STEP
-from planner.window.pairs import N_BINS, N_KEPT, PAIRS, PITCH, work_off
+from planner.window.pairs import N_BINS, N_KEPT, PAIRS, work_off
 from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
 
 BLOCK = 64
-N_INPUT = 18
+N_INPUT = 19
 # rows of scratch, in numbers: first what is read of a condition ...
 (LOG_STRAIN, STRAIN_SD, STRAIN, STRAIN_VAR, CRACK_STRAIN, LOG_MODULUS, TAU, BASIS_1, BASIS_2, H, LOG_T, H_VAR, T_VAR, LIQUID, LIQUID_H,
- LIQUID_VAR, T_SKEW, T_KURT) = (BLOCK * i for i in range(N_INPUT))
+ LIQUID_VAR, T_SKEW, T_KURT, LIQUID_2) = (BLOCK * i for i in range(N_INPUT))
 # ... then the fields of the line ...
 (LIMIT, LIMIT_VAR, FILM, GAP, GAP_VAR, CLAD_VAR, CLAD, _SPARE) = (BLOCK * i for i in range(N_INPUT, N_INPUT + LINE))
 # ... then what is worked out
 (ALONE, Q_MEAN, Q_SD, Q_SKEW, FILL, EXTRA, ETA, LEVEL, ABOVE, BELOW, STRAINED, GAP_SD, ALPHA, GAP_MEAN, GAP_EXTRA,
  HEATED, SWING, TOP, MIDDLE, SHARE,
- CURVE, Q_KURT) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 22))
-N_ROWS = N_INPUT + LINE + 22
+ CURVE, Q_KURT, FILL_2) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 23))
+N_ROWS = N_INPUT + LINE + 23
 # rows of one state of recrystallisation
 (CHANCE, DEPTH, ROOM, INVERSE, SPREAD) = (BLOCK * i for i in range(5))
 STATE = 5 * BLOCK
 
-STILL, STEADY, LIVELY = F(0.07), F(0.45), F(0.9)   # change per sd of braze heat up to which 1, 3, 5 of its nodes serve
+STILL, CALM, STEADY, LIVELY = F(0.07), F(0.22), F(0.4), F(0.75)   # change per sd of braze heat up to which 1, 2, 3, 5 of its nodes serve
 DEAD = F(1e-4)                    # a block whose conformances add up to less is all 0
-MERGED = F(1e-3)                  # a state less likely than this is counted with the next
+MERGED = F(1.5e-3)                 # a state less likely than this is counted with the next
 RARE = F(2e-4)                    # a state less likely than this is left out
 SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
 NARROW_GAP, WIDE_GAP = F(0.22), F(0.33)   # sd of the gap's part of the predictor up to which its mean and variance, or two nodes, serve
 # sd of the film's part of the predictor up to which rules of 1, 2, 3 and 5 nodes serve
-NARROW_1, NARROW_2, NARROW_3, NARROW_5 = F(0.07), F(0.33), F(0.6), F(1.1)
+NARROW_1, NARROW_2, NARROW_3, NARROW_5 = F(0.06), F(0.3), F(0.55), F(1.0)
 FILLER, PROBE = F(FILLER_REFERENCE), F(1.7320508)
 ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
 LEVEL_LOW, LEVEL_SCALE, LEVEL_TOP = F(ROOT_LOW), F(1.0 / ROOT_STEP), F(N_LEVEL - 1.001)
@@ -114,7 +114,10 @@ def _heat(work, own):
         work[Q_KURT + i] = weight * weight * weight * weight * work[T_KURT + i] * inverse * inverse * F(1.0 / 24.0)
         work[FILL + i] = filler * slope * sd * work[CLAD + i]
         work[ETA + i] = tau_slope * work[TAU + i] + filler * (work[LIQUID + i] * work[CLAD + i] - FILLER)
-        rest = max(work[LIQUID_VAR + i] - slope * work[LIQUID_H + i], ZERO)
+        part = work[H_VAR + i] * inverse               # of the heat's variance that comes from temperature
+        second = work[LIQUID_2 + i] * part
+        work[FILL_2 + i] = filler * second * work[CLAD + i]
+        rest = max(work[LIQUID_VAR + i] - slope * work[LIQUID_H + i] - F(2.0) * second * second, ZERO)
         work[EXTRA + i] = filler * filler * (rest + work[LIQUID + i] * work[LIQUID + i] * work[CLAD_VAR + i])
     for i in range(BLOCK):
         work[HEATED + i] = exp32(own[3] * work[Q_MEAN + i])
@@ -198,7 +201,7 @@ def _probe(work, place, levels, heat, outcome, start, first, own):
             g = ONE - f
             value = (g * heat[j] + f * heat[j + U(P.HEAT_LANES)]
                      + work[BASIS_1 + i] * (g * heat[j + U(1)] + f * heat[j + U(P.HEAT_LANES + 1)])
-                     + work[BASIS_2 + i] * (g * heat[j + U(2)] + f * heat[j + U(P.HEAT_LANES + 2)]) + work[FILL + i] * z)
+                     + work[BASIS_2 + i] * (g * heat[j + U(2)] + f * heat[j + U(P.HEAT_LANES + 2)]) + work[FILL + i] * z + work[FILL_2 + i] * (z * z - ONE))
             middle = value if c == 0 else work[MIDDLE + i]
             work[MIDDLE + i] = middle
             work[CURVE + i] = (work[CURVE + i] if c else ZERO) + (value - middle) * SIXTH
@@ -238,7 +241,8 @@ def _bins(work, states, bins, n_states, own):
             size = ((ONE if spread * second > NARROW_1 else ZERO) + (ONE if spread * fourth > NARROW_2 else ZERO)
                     + (ONE if spread * fourth > NARROW_3 else ZERO) + (ONE if spread * fourth > NARROW_5 else ZERO))
             swing = max(work[SWING + i], ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + INVERSE + i])
-            size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > STEADY else ZERO)
+            size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > CALM else ZERO)
+                                     + (ONE if swing * fourth > STEADY else ZERO)
                                      + (ONE if swing * fourth > LIVELY else ZERO))
             size += F(P.HEATS.size * P.N_SIZES) if near > SURE else ZERO
             bins[n_new * BLOCK + i] = np.int32(F(-1.0) if chance * work[TOP + i] < RARE or far < -SURE else size)
@@ -248,20 +252,21 @@ def _bins(work, states, bins, n_states, own):
 def _keep(work, states, i, at, pair, weight, eta, pairs):
     """Copy what a pair needs into its place."""
     j, k = at + i, pair
-    pairs[k + U(P.WEIGHT * PITCH // PAIRS)] = weight
-    pairs[k + U(P.DEPTH * PITCH // PAIRS)] = states[j + U(DEPTH)]
-    pairs[k + U(P.ROOM * PITCH // PAIRS)] = states[j + U(ROOM)]
-    pairs[k + U(P.INVERSE * PITCH // PAIRS)] = states[j + U(INVERSE)]
-    pairs[k + U(P.SPREAD * PITCH // PAIRS)] = states[j + U(SPREAD)]
-    pairs[k + U(P.Q_MEAN * PITCH // PAIRS)] = work[i + U(Q_MEAN)]
-    pairs[k + U(P.Q_SD * PITCH // PAIRS)] = work[i + U(Q_SD)]
-    pairs[k + U(P.Q_SKEW * PITCH // PAIRS)] = work[i + U(Q_SKEW)]
-    pairs[k + U(P.Q_KURT * PITCH // PAIRS)] = work[i + U(Q_KURT)]
-    pairs[k + U(P.FILL * PITCH // PAIRS)] = work[i + U(FILL)]
-    pairs[k + U(P.ETA * PITCH // PAIRS)] = eta
-    pairs[k + U(P.LEVEL * PITCH // PAIRS)] = work[i + U(LEVEL)]
-    pairs[k + U(P.BASIS_1 * PITCH // PAIRS)] = work[i + U(BASIS_1)]
-    pairs[k + U(P.BASIS_2 * PITCH // PAIRS)] = work[i + U(BASIS_2)]
+    pairs[k + U(P.WEIGHT)] = weight
+    pairs[k + U(P.DEPTH)] = states[j + U(DEPTH)]
+    pairs[k + U(P.ROOM)] = states[j + U(ROOM)]
+    pairs[k + U(P.INVERSE)] = states[j + U(INVERSE)]
+    pairs[k + U(P.SPREAD)] = states[j + U(SPREAD)]
+    pairs[k + U(P.Q_MEAN)] = work[i + U(Q_MEAN)]
+    pairs[k + U(P.Q_SD)] = work[i + U(Q_SD)]
+    pairs[k + U(P.Q_SKEW)] = work[i + U(Q_SKEW)]
+    pairs[k + U(P.Q_KURT)] = work[i + U(Q_KURT)]
+    pairs[k + U(P.FILL)] = work[i + U(FILL)]
+    pairs[k + U(P.FILL_2)] = work[i + U(FILL_2)]
+    pairs[k + U(P.ETA)] = eta
+    pairs[k + U(P.LEVEL)] = work[i + U(LEVEL)]
+    pairs[k + U(P.BASIS_1)] = work[i + U(BASIS_1)]
+    pairs[k + U(P.BASIS_2)] = work[i + U(BASIS_2)]
 
 
 @compiled(nogil=True, **FAST)
@@ -276,7 +281,7 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
     fields, rough = np.zeros(n_fields * BLOCK, np.float32), np.zeros(BLOCK * max(width, LINE), np.float32)
     bins, levels, gaps, spot = (np.zeros(n_states * BLOCK, np.int32), np.zeros(BLOCK, np.int32), np.zeros(BLOCK, np.int32),
                                 np.zeros(BLOCK, np.int32))
-    pairs, who, filled = np.zeros(N_BINS * N_KEPT * PITCH, np.float32), np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64)
+    pairs, who, filled = np.zeros(N_BINS * N_KEPT * PAIRS, np.float32), np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64)
     kept_level, kept_heat = np.zeros(N_BINS * PAIRS, np.int32), np.zeros(N_BINS * PAIRS, np.int32)
     scratch, place = np.zeros(P.N_ROWS * PAIRS, np.float32), np.zeros(PAIRS, np.int32)
     level, heat_start = np.zeros(PAIRS, np.int32), np.zeros(PAIRS, np.int32)
@@ -328,7 +333,7 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
                         else:
                             eta += work[i + U(GAP_MEAN)]
                         slot = filled[own_bin]
-                        _keep(work, states, i, at, own_bin * U(N_KEPT * PITCH) + slot, weight, eta, pairs)
+                        _keep(work, states, i, at, own_bin * U(N_KEPT * PAIRS) + slot, weight, eta, pairs)
                         kept = own_bin * U(PAIRS) + slot
                         who[kept] = order[np.uint64(first) + i]
                         kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
@@ -340,7 +345,7 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
         for bin_ in range(N_BINS):
             if filled[bin_] > U(0):
                 for slot in range(np.int64(filled[bin_]), PAIRS):
-                    pairs[bin_ * N_KEPT * PITCH + slot + P.WEIGHT] = ZERO
+                    pairs[bin_ * N_KEPT * PAIRS + slot + P.WEIGHT] = ZERO
                 work_off(bin_, pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
                          flat_rules, own, asked[3], row)
                 filled[bin_] = U(0)

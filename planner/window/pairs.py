@@ -16,22 +16,22 @@ from planner.window.tables import HEAT_LANES, N_HEAT
 from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
 
 PAIRS = 64                        # pairs in a bin
-PITCH = 80                        # from row to row of a bin: not a power of two, so that rows do not compete for the same cache lines
 # what is kept of a pair, in rows of a bin
-(WEIGHT, DEPTH, ROOM, INVERSE, SPREAD, Q_MEAN, Q_SD, Q_SKEW, Q_KURT, FILL, ETA, LEVEL, BASIS_1, BASIS_2) = (PAIRS * i for i in range(14))
-N_KEPT = 14
+(WEIGHT, DEPTH, ROOM, INVERSE, SPREAD, Q_MEAN, Q_SD, Q_SKEW, Q_KURT, FILL, FILL_2, ETA, LEVEL, BASIS_1,
+ BASIS_2) = (PAIRS * i for i in range(15))
+N_KEPT = 15
 # rows of scratch behind them
 (Q, HEATED, AT_HEAT, PASSED, BOUND, SHARE, PART, TOTAL) = (PAIRS * i for i in range(N_KEPT, N_KEPT + 8))
 NODE = TOTAL + PAIRS              # nodes, then weights
 N_ROWS = N_KEPT + 8 + 2 * MOST_NODES
-# bins: film rule + N_SIZES (which of HEATS nodes of heat) + 4 N_SIZES (the film passes for sure)
+# bins: film rule + N_SIZES (which of HEATS nodes of heat) + 5 N_SIZES (the film passes for sure)
 N_SIZES = len(SIZES)
-HEATS = np.array([1, 3, 5, 8])
+HEATS = np.array([1, 2, 3, 5, 8])
 N_BINS = 2 * len(HEATS) * N_SIZES
 SIZE = np.array(SIZES)
 
 HEAT_NODES, HEAT_WEIGHTS = (np.zeros((9, 8), np.float32) for _ in range(2))
-for _n in (3, 5, 8):
+for _n in (2, 3, 5, 8):
     HEAT_NODES[_n, :_n], HEAT_WEIGHTS[_n, :_n] = normal_nodes(_n)
 HEAT_WEIGHTS[1, 0] = 1.0
 ZERO, HALF, ONE = F(0.0), F(0.5), F(1.0)
@@ -102,10 +102,9 @@ def work_off(bin_, pairs, who, levels, heat_starts, work, place, level, heat_sta
     """Add weight x E[film passes, joints and leak pass] of every pair in a bin to its condition in `row`."""
     which, count, sure = bin_ % N_SIZES, HEATS[(bin_ // N_SIZES) % HEATS.size], bin_ // (HEATS.size * N_SIZES)
     film_heat = own[3]
-    base, first = np.uint64(bin_ * N_KEPT * PITCH), np.uint64(bin_ * PAIRS)
-    for r in range(N_KEPT):
-        for i in range(PAIRS):
-            work[r * PAIRS + i] = pairs[base + np.uint64(r * PITCH + i)]
+    base, first = np.uint64(bin_ * N_KEPT * PAIRS), np.uint64(bin_ * PAIRS)
+    for m in range(N_KEPT * PAIRS):
+        work[m] = pairs[base + np.uint64(m)]
     for i in range(PAIRS):
         level[i], heat_start[i] = levels[first + np.uint64(i)], heat_starts[first + np.uint64(i)]
         work[TOTAL + i] = ZERO
@@ -127,7 +126,7 @@ def work_off(bin_, pairs, who, levels, heat_starts, work, place, level, heat_sta
             q = work[Q_MEAN + i] + work[Q_SD + i] * skewed
             work[Q + i] = q
             work[HEATED + i] = exp32(film_heat * q)
-            work[AT_HEAT + i] = work[ETA + i] + work[FILL + i] * skewed
+            work[AT_HEAT + i] = work[ETA + i] + work[FILL + i] * skewed + work[FILL_2 + i] * (skewed * skewed - ONE)
             work[PASSED + i] = weight * work[WEIGHT + i]
         if not sure:
             for i in range(PAIRS):

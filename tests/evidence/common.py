@@ -59,12 +59,27 @@ def load(name: str, head: dict) -> dict:
 
 
 def store(name: str, head: dict, record: dict) -> Path:
-    """Write an evidence file whole: header first, then what was found."""
+    """Write an evidence file whole: header first, then what was found.
+
+    Raises
+    ------
+    SystemExit
+        When the modules were changed since the header was made: what was found then speaks of no one code.
+    """
+    if digest_of(head["modules"]) != head["code_digest"]:
+        raise SystemExit(f"the code was changed while {name}.json was being made; run again: {head['command']}")
     path = HERE / f"{name}.json"
     aside = path.with_name(f".{path.name}.{os.getpid()}")
     aside.write_text(json.dumps(head | record, ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     os.replace(aside, path)
     return path
+
+
+def unjudged(path: Path) -> str:
+    """Return why the digest cannot be compared here, or nothing: syntax trees print differently under another Python."""
+    made = json.loads(path.read_text(encoding="utf-8"))["versions"]["python"].split(".")[:2]
+    here = [str(n) for n in sys.version_info[:2]]
+    return "" if made == here else f"{path.name} was made under Python {'.'.join(made)} and is judged only there"
 
 
 def stale(path: Path) -> str:
