@@ -14,7 +14,7 @@ import warnings
 import zlib
 from collections.abc import Callable
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from zipfile import BadZipFile
 
@@ -193,7 +193,7 @@ def code_digest(*paths: Path) -> str:
 def model_digest() -> str:
     """Return the digest of the code whose results the draws are."""
     root = Path(__file__).parent
-    return code_digest(*root.glob("responses/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit")))
+    return code_digest(*root.glob("responses/*.py"), *root.glob("handbook/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit")))
 
 
 def save(draws: Draws, path: Path, meta: dict) -> None:

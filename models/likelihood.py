@@ -78,7 +78,7 @@ def log_logistic(x, *, xp=np):
 
 def logistic(x, *, xp=np):
     """Return 1/(1 + exp(-x))."""
-    return 1.0 / (1.0 + xp.exp(-x))
+    return 1.0 / (1.0 + xp.exp(xp.minimum(-x, 700.0)))
 
 
 def beta_binomial_logpmf(sound, inspected, logit_p, concentration, *, xp=np):
