@@ -204,12 +204,18 @@ def save(draws: Draws, path: Path, meta: dict) -> None:
                    "seconds": draws.seconds}
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(path.name + f".{os.getpid()}.part")
-    with open(aside, "wb") as f:
-        np.savez(f, z=draws.z.astype(np.float64), divergent=draws.divergent, energy=draws.energy,
-                 meta=np.frombuffer(json.dumps(meta, sort_keys=True).encode(), np.uint8))
-        f.flush()
-        os.fsync(f.fileno())
-    os.replace(aside, path)
+    for left in path.parent.glob("*.part"):                           # of a process that was stopped; younger ones may be in use
+        if time.time() - left.stat().st_mtime > 3600.0:
+            left.unlink(missing_ok=True)
+    try:
+        with open(aside, "wb") as f:
+            np.savez(f, z=draws.z.astype(np.float64), divergent=draws.divergent, energy=draws.energy,
+                     meta=np.frombuffer(json.dumps(meta, sort_keys=True).encode(), np.uint8))
+            f.flush()
+            os.fsync(f.fileno())
+        os.replace(aside, path)
+    finally:
+        aside.unlink(missing_ok=True)                                 # a full disk keeps no half of it
 
 
 def load(path: Path, priors: PriorSet) -> tuple[Draws, dict]:

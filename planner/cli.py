@@ -33,6 +33,7 @@ def main(argv: list[str] | None = None) -> int:
         return DONE
     try:
         COMMANDS[arguments.command].run(arguments)
+        sys.stdout.flush()                       # a full disk behind standard output is found here, not at exit
         return DONE
     except TrialwrightError as error:
         print(str(error), file=sys.stderr)
@@ -43,6 +44,11 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return DONE
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"{place}the disk or the output refused: {error.strerror or error}\n  next: free space or permissions, then run it again", file=sys.stderr)
+        sys.stdout = None                        # what it still holds cannot be written either
+        return ACT
 
 
 def build_parser() -> argparse.ArgumentParser:

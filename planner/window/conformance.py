@@ -59,6 +59,8 @@ class Conformance:
         if self._tables is None or not self._tables.grid.holds(Grid.covering(conditions, self.settings)):
             grid = Grid.covering(Conditions.concatenate([self.box, conditions]), self.settings)
             self._tables = build_tables(self.params, grid, self.sheet, self.settings, self.required, self.clad_offset)
+            if not (np.isfinite(self._tables.scalars).all() and np.isfinite(self._tables.line).all()):
+                raise ValueError("the draws hold parameters that are not finite or overflow: conformance needs finite draws")
         return self._tables
 
     def __call__(self, conditions: Conditions) -> np.ndarray:
@@ -66,6 +68,8 @@ class Conformance:
         out = np.empty((self.params.n_draws, len(conditions)), np.float32)
         if not len(conditions):
             return out
+        if not np.isfinite(conditions.factors()).all():
+            raise ValueError("conditions must be finite numbers")
         t = self.tables(conditions)
         iu, wu, iv, wv = t.grid.place(conditions)
         order = self._order(conditions)

@@ -20,7 +20,7 @@ from planner.window.lanes import F, compiled, exp32, log32, phi32, plain
 LANES = 16                    # fields are padded to a multiple of this, one register of the vector unit
 LINE = 8                      # fields that depend on temper and forming temperature only
 N_WARM_NODES = 2
-STRIDE = 256                  # room for the strain nodes of all grid rows
+STRIDE = 1024                 # room for the strain nodes of all grid rows
 LOGIT_CAP = F(30.0)
 TINY, FLOOR = F(1e-12), F(1e-7)
 WIDEST, NARROWEST = np.log(5.0), np.log(1e-6)    # actual strains beyond these make no difference
@@ -58,7 +58,8 @@ def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
         elif spread < 0.13:
             z, w = normal_nodes(3 if spread < 0.015 else 5)
         else:                      # equal steps: better than Gauss for the sharp edge of recrystallisation
-            z = 0.8 * np.arange(-4, 5)
+            step = np.clip(0.3 / spread, 0.1, 0.8)
+            z = step * np.arange(-int(3.6 / step), int(3.6 / step) + 1)
             w = np.exp(-0.5 * z * z) / np.exp(-0.5 * z * z).sum()
         x = np.clip(np.log(positive) + spread * z, NARROWEST, WIDEST)
         parts.append((x, x - np.log(positive), w))

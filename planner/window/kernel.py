@@ -40,7 +40,8 @@ MERGED = F(1.5e-3)                 # a state less likely than this is counted wi
 RARE = F(2e-4)                    # a state less likely than this is left out
 SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
-NARROW_GAP, WIDE_GAP = F(0.22), F(0.33)   # sd of the gap's part of the predictor up to which its mean and variance, or two nodes, serve
+# sd of the gap's part of the predictor up to which its mean and variance, or rules of 2, 3 and 5 nodes, serve
+GAP_1, GAP_2, GAP_3, GAP_5 = F(0.22 ** 2), F(0.33 ** 2), F(0.6 ** 2), F(1.1 ** 2)
 # sd of the film's part of the predictor up to which rules of 1, 2, 3 and 5 nodes serve
 NARROW_1, NARROW_2, NARROW_3, NARROW_5 = F(0.06), F(0.3), F(0.55), F(1.0)
 FILLER, PROBE = F(FILLER_REFERENCE), F(1.7320508)
@@ -153,7 +154,7 @@ def _states(work, fields, states, feature, own, log_max):
         for i in range(BLOCK):
             below = ONE / (ONE + exp32(-fields[n_new * BLOCK + i]))
             strained = work[FILM + i] + fields[mean_row + i]
-            sd = np.sqrt(film_var + fields[var_row + i])
+            sd = np.sqrt(film_var + max(fields[var_row + i], ZERO))
             states[at + CHANCE + i] = (work[ABOVE + i] - below) * work[ALONE + i]
             states[at + DEPTH + i] = low + high * exp32(strained)
             states[at + ROOM + i] = log_max - max(strained + relative, lowest)
@@ -175,7 +176,8 @@ def _levels(work, levels, gaps):
     """Set each condition's rule for the gap and its place among the levels of extra variance."""
     for i in range(BLOCK):               # the error of few nodes goes with the weight of what they serve
         weighted = work[GAP_EXTRA + i] * np.sqrt(max(work[ALONE + i], ZERO))
-        nodes = (ONE if weighted > NARROW_GAP * NARROW_GAP else ZERO) + (ONE if weighted > WIDE_GAP * WIDE_GAP else ZERO)
+        nodes = ((ONE if weighted > GAP_1 else ZERO) + (ONE if weighted > GAP_2 else ZERO) + (ONE if weighted > GAP_3 else ZERO)
+                 + (ONE if weighted > GAP_5 else ZERO))
         gaps[i] = np.int32(nodes)
         work[EXTRA + i] += ZERO if nodes > ZERO else work[GAP_EXTRA + i]
         y = min((np.sqrt(work[EXTRA + i] + LEVEL_LOW * LEVEL_LOW) - LEVEL_LOW) * LEVEL_SCALE, LEVEL_TOP)
@@ -321,7 +323,7 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
                         continue
                     own_bin = np.uint64(bin_)
                     rule = np.uint64(gaps[i]) if asked[3] else U(0)
-                    for g in range(rule + U(1)):
+                    for g in range(P.SIZE[rule]):
                         weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
                         if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
                             eta += work[i + U(CURVE)]
