@@ -155,8 +155,17 @@ def _check_options(parser) -> None:
 def _check(arguments) -> None:
     from planner.report.check_view import check
 
-    record = _open(arguments).check()
-    _show(arguments, record, lambda console: check(record))
+    if not arguments.deep:
+        record = _open(arguments).check()
+        _show(arguments, record, lambda console: check(record))
+        return
+    from rich.console import Group
+
+    from planner.report.criticism_view import criticism
+
+    with Progress() as say:
+        record = _open(arguments, say).check(deep=True)
+    _show(arguments, record, lambda console: Group(check(record), criticism(record)))
 
 
 def _record_options(parser) -> None:

@@ -65,8 +65,11 @@ class Campaign:
         with self.ledger() as ledger:
             ledger.include(specimen, why)
 
-    def check(self) -> dict[str, Any]:
-        """Return what the program would work with: data, definition in force, priors, prior predictive, warnings."""
+    def check(self, *, deep: bool = False) -> dict[str, Any]:
+        """Return what the program would work with: data, definition in force, priors, prior predictive, warnings.
+
+        With `deep` also a criticism of the fit: `predictive` and `sensitivity`.
+        """
         from planner.outlook.beliefs import predictive_rows, prior_rows
 
         with self.ledger(read_only=True) as ledger:
@@ -77,6 +80,10 @@ class Campaign:
         new = self._new_files()
         if new:
             warnings.append(f"{len(new)} result file(s) not recorded yet: {', '.join(new)}; `trialwright record {self.directory}` records them")
+        if deep:
+            from planner.cycle.reviewing import criticism
+
+            record |= criticism(self)
         return record | {
             "warnings": warnings, "priors": prior_rows(self.definition),
             "definition": [{"key": k, "value": v, "origin": "campaign.toml" if o == "file" else o} for k, v, o in defaults_in_force(self.definition)],

@@ -62,6 +62,20 @@ def _plain(value):
     return value.tolist() if hasattr(value, "tolist") else str(value)
 
 
+def criticism(campaign) -> dict[str, Any]:
+    """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
+    fit = current_fit(campaign)
+    window = window_of(campaign, fit, ranges=False, keep=True)
+    fit = current_fit(campaign)
+    campaign.say("checking the fit against its data")
+    rng = np.random.default_rng(campaign.definition.campaign.seed)
+    found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
+    campaign.say("leaving lots, loads and specimens out; scaling the priors")
+    leaning = _leaning(fit, window)
+    return {"predictive": found, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
+                                                 "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
+
+
 def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the review as plain values, the keys of the contract first, and the data of the page's maps.
 

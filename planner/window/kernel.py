@@ -42,8 +42,8 @@ SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
 # sd of the gap's part of the predictor up to which its mean and variance, or rules of 2, 3 and 5 nodes, serve
 GAP_1, GAP_2, GAP_3, GAP_5 = F(0.22 ** 2), F(0.33 ** 2), F(0.6 ** 2), F(1.1 ** 2)
-# sd of the film's part of the predictor up to which rules of 1, 2, 3 and 5 nodes serve
-NARROW_1, NARROW_2, NARROW_3, NARROW_5 = F(0.06), F(0.3), F(0.55), F(1.0)
+# sd of the film's part of the predictor up to which rules of 1, 2, 3, 5 and 8 nodes serve
+NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8 = F(0.06), F(0.3), F(0.55), F(1.0), F(1.7)
 FILLER, PROBE = F(FILLER_REFERENCE), F(1.7320508)
 ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
 LEVEL_LOW, LEVEL_SCALE, LEVEL_TOP = F(ROOT_LOW), F(1.0 / ROOT_STEP), F(N_LEVEL - 1.001)
@@ -241,8 +241,10 @@ def _bins(work, states, bins, n_states, own):
             near = (states[at + ROOM + i] - own[3] * (work[Q_MEAN + i] + reach)) * states[at + INVERSE + i]
             far = (states[at + ROOM + i] - own[3] * (work[Q_MEAN + i] - reach)) * states[at + INVERSE + i]
             size = ((ONE if spread * second > NARROW_1 else ZERO) + (ONE if spread * fourth > NARROW_2 else ZERO)
-                    + (ONE if spread * fourth > NARROW_3 else ZERO) + (ONE if spread * fourth > NARROW_5 else ZERO))
-            swing = max(work[SWING + i], ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + INVERSE + i])
+                    + (ONE if spread * fourth > NARROW_3 else ZERO) + (ONE if spread * fourth > NARROW_5 else ZERO)
+                    + (ONE if spread * fourth > NARROW_8 else ZERO))
+            swing = work[SWING + i] + HALF * states[at + DEPTH + i] * work[HEATED + i] * own[3] * work[Q_SD + i]
+            swing = max(swing, ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + INVERSE + i])
             size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > CALM else ZERO)
                                      + (ONE if swing * fourth > STEADY else ZERO)
                                      + (ONE if swing * fourth > LIVELY else ZERO))

@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-SIZES = (1, 2, 3, 5, 8)                        # numbers of nodes on offer
+SIZES = (1, 2, 3, 5, 8, 16)                       # numbers of nodes on offer
 MOST_NODES = SIZES[-1]
 BOUND_LOW, BOUND_STEP, N_BOUND = -5.0, 1.0 / 64, 673
 PANELS, PANEL_NODES = 24, 12                   # composite Gauss-Legendre points that stand for the continuous density

@@ -30,6 +30,9 @@ CONTRACT = {
     "update": {"--quick"},
     "window": {"--conditions", "--out", "--no-update", "--grid"},
     "plan": {"--budget", "--seed", "--again", "--with", "--without-claims"},
+    "budget": {"--weeks"},
+    "review": {"--freeze"},
+    "rehearse": {"--weeks", "--truth", "--against", "--repeats", "--scheduler", "--seed"},
 }
 
 

@@ -1,0 +1,49 @@
+"""The criticism of a fit on the screen: does it expect its own data, what do its answers lean on, what moves them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from planner.report.screen import add_row, number, percent, plain_table
+
+
+def criticism(record: Mapping[str, Any]) -> RenderableType:
+    """Show `predictive` (one row a response) and `sensitivity` (priors, lots_left_out, loads_left_out, specimens) of `check --deep`."""
+    leaning = record["sensitivity"]
+    return Group(_predictive(record["predictive"]), Text(), _scaled(leaning["priors"]), Text(), _left_out("lot", leaning["lots_left_out"]), Text(),
+                 _left_out("furnace load", leaning["loads_left_out"]), Text(), _specimens(leaning["specimens"]))
+
+
+def _predictive(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
+    table = plain_table("response", "readings", "inside the 80 % band", "p", "in words", title="Does the fit expect its own data?")
+    for row in rows:
+        add_row(table, str(row["response"]).replace("_", " "), number(row["n"]), percent(row["inside_80"]), number(row["p"], 3), row["words"])
+    return table
+
+
+def _scaled(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
+    table = plain_table("group of priors", "H changes by", "k-hat", "in words", title="What if a prior weighed a little less or more?")
+    for row in rows:
+        words = "reweighting cannot tell; refit to know" if not row["trusted"] else "matters: look at it" if row["loud"] else "matters little"
+        add_row(table, row["what"], percent(row["change"]) if row["trusted"] else "-", number(row["k_hat"], 2), words)
+    return table
+
+
+def _left_out(what: str, rows: Sequence[Mapping[str, Any]]) -> RenderableType:
+    table = plain_table(f"without {what}", "rows", "H", "k-hat", "in words", title=f"What if one {what} were left out?")
+    for row in rows:
+        words = "reweighting can tell" if row["trusted"] else "it weighs too much for reweighting; refit to know"
+        add_row(table, row["what"], number(row["rows"]), percent(row.get("misclassification")) if row["trusted"] else "-", number(row["k_hat"], 2), words)
+    return table
+
+
+def _specimens(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
+    told = sorted((r for r in rows if r["trusted"]), key=lambda r: -abs(r["contribution"]))[:10]
+    table = plain_table("specimen", "H without it", "its part", title="The ten specimens that move H most")
+    for row in told:
+        add_row(table, row["what"], percent(row["misclassification"]), f"{100 * row['contribution']:+.2f} points")
+    return table
