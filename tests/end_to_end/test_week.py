@@ -92,10 +92,8 @@ def test_the_plan_comes_back_filled_in(week, tmp_path):
     folder, plan = week
     again = shutil.copytree(folder, tmp_path / "filled")
     table = list(csv.DictReader(io.StringIO((folder / "plans/001/plan.csv").read_text(encoding="utf-8"))))
-    one = next(row for row in table if row["specimen_type"] == "tensile_coupon" or row["specimen_type"] == "bend_coupon")
-    key = "limit_strain [1]" if one["specimen_type"] == "tensile_coupon" else "springback_angle [deg]"
-    one[key] = "0.2" if key.startswith("limit") else "3.1"
-    one["date"] = "2026-11-01"
+    one = next(row for row in table if row["purpose"] == "control")
+    one |= {"recrystallised": "no", "film_depth [um]": "31", "clad_left [um]": "24", "date": "2026-11-01"}
     with open(again / "results" / "plan1_back.csv", "w", newline="", encoding="utf-8") as f:
         writer = csv.DictWriter(f, fieldnames=list(table[0]))
         writer.writeheader()
@@ -113,7 +111,7 @@ def test_conditions_come_back_in_order_with_the_five_columns(week, tmp_path):
     (tmp_path / "in.csv").write_text(f"{header}\nO,200,0.05,600,3\nH14,20,0.15,600,3\nO,20,0.1,601,4\n", encoding="utf-8")
     said = json.loads(run("window", folder, "--conditions", tmp_path / "in.csv", "--out", tmp_path / "out.csv", "--json").stdout)
     assert set(SHARES) | {"verdict", "claims"} <= set(said)
-    rows = list(csv.DictReader(open(tmp_path / "out.csv", encoding="utf-8")))
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text(encoding="utf-8"))))
     assert [row["temper"] for row in rows] == ["O", "H14", "O"]
     for row in rows:
         assert 0 <= float(row["conformance_mean"]) <= 1 and 0 <= float(row["probability_conforming"]) <= 1
