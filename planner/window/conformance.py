@@ -79,7 +79,7 @@ class Conformance:
         cross = plain((wu[:, :, None] * wv[:, None, :]).reshape(-1, 16)[order].ravel(), np.float32)
         inputs = self._inputs(conditions)[:, order].reshape(N_INPUT, -1, BLOCK).transpose(1, 0, 2)
         r = self.required
-        limits = np.array([NO_LIMIT if x is None else math.log(x) for x in (r.gap_max, r.film_max)], np.float32)
+        limits = np.array([*(NO_LIMIT if x is None else math.log(x) for x in (r.gap_max, r.film_max)), self.settings.braze_time], np.float32)
         constants = (plain(start, np.uint64), cross, plain(wu[order].ravel(), np.float32), plain(inputs.ravel(), np.float32), limits,
                      np.array([r.cracked, r.gap_max is not None, r.film_max is not None, r.sound_min is not None or r.leaked,
                                self.settings.braze_temperature > 0 or self.settings.braze_time > 0]),
@@ -106,15 +106,14 @@ class Conformance:
         tau = warmth(conditions.forming_temperature)
         return np.stack([np.log(strain), sd, mean, mean ** 2 * (grow - 1.0), np.where(made, np.log(strain), -99.0),
                          np.log(modulus_factor(conditions.forming_temperature, clamp=True)), tau, *tau_basis(tau)[:2],
-                         *braze_moments(conditions, self.settings, self.sheet.silicon)])
+                         *braze_moments(conditions, self.settings, self.sheet.silicon), conditions.braze_time])
 
 
 def braze_moments(conditions: Conditions, settings: Settings, silicon: float) -> np.ndarray:
-    """Return per condition, over the load's actual settings: mean h, mean ln(t/3), variance of each, mean liquid share, its covariance
-    with h and variance, the third and fourth cumulants
-    of ln t, and the coefficient of the second Hermite polynomial of h in the liquid share.
+    """Return what the kernel needs to know of a load's actual settings, by condition: shape (10, n_conditions).
 
-    Shape (10, n_conditions), by Gauss-Hermite nodes.
+    Mean h and ln(t/3), variance of h, Hermite coefficient 1 of ln t, mean liquid share, its covariance with h and variance,
+    Hermite coefficients 2 and 3 of ln t and 2 of the liquid share; by Gauss-Hermite nodes.
     """
     x, w = normal_nodes(N_BRAZE_NODES)
     temperature = conditions.braze_temperature[:, None] + settings.braze_temperature * x
@@ -122,10 +121,10 @@ def braze_moments(conditions: Conditions, settings: Settings, silicon: float) ->
     log_t = np.log(minutes) - LOG_TIME_REF
     liquid, h = liquid_fraction(temperature, silicon), (temperature - 600.0) / 10
     mean = lambda a: a @ w
-    about = lambda a: a - mean(a)[:, None]
-    dh, dt, dl = about(h), about(log_t), about(liquid)
-    return np.stack([mean(h), mean(log_t), mean(dh ** 2), mean(dt ** 2), mean(liquid), mean(dl * dh), mean(dl ** 2), mean(dt ** 3),
-                     mean(dt ** 4) - 3.0 * mean(dt ** 2) ** 2, 0.5 * (liquid * (x ** 2 - 1.0)) @ w])
+    dh, dl = h - mean(h)[:, None], liquid - mean(liquid)[:, None]
+    second, third = (x ** 2 - 1.0) / 2, (x ** 3 - 3.0 * x) / 6
+    return np.stack([mean(h), mean(log_t), mean(dh ** 2), mean(log_t * x), mean(liquid), mean(dl * dh), mean(dl ** 2), mean(log_t * second),
+                     mean(log_t * third), mean(liquid * second)])
 
 
 class LotsSeen:

@@ -10,33 +10,35 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from models.likelihood import normal_nodes
+from models.responses.braze import LOG_TIME_REF, MIN_MINUTES
 from models.responses.joints import FILLER_REFERENCE
 from planner.window import pairs as P
 from planner.window.forming import LANES, LINE
-from planner.window.lanes import F, compiled, exp32, phi32, row_sum
+from planner.window.lanes import F, compiled, exp32, log32, phi32, row_sum
 from planner.window.outcome import N_ETA, N_LEVEL, ROOT_LOW, ROOT_STEP
 from planner.window.pairs import N_BINS, N_KEPT, PAIRS, work_off
 from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
 
 BLOCK = 64
-N_INPUT = 19
+N_INPUT = 20
 # rows of scratch, in numbers: first what is read of a condition ...
-(LOG_STRAIN, STRAIN_SD, STRAIN, STRAIN_VAR, CRACK_STRAIN, LOG_MODULUS, TAU, BASIS_1, BASIS_2, H, LOG_T, H_VAR, T_VAR, LIQUID, LIQUID_H,
- LIQUID_VAR, T_SKEW, T_KURT, LIQUID_2) = (BLOCK * i for i in range(N_INPUT))
+(LOG_STRAIN, STRAIN_SD, STRAIN, STRAIN_VAR, CRACK_STRAIN, LOG_MODULUS, TAU, BASIS_1, BASIS_2, H, LOG_T, H_VAR, T_1, LIQUID, LIQUID_H,
+ LIQUID_VAR, T_2, T_3, LIQUID_2, MINUTES) = (BLOCK * i for i in range(N_INPUT))
 # ... then the fields of the line ...
 (LIMIT, LIMIT_VAR, FILM, GAP, GAP_VAR, CLAD_VAR, CLAD, _SPARE) = (BLOCK * i for i in range(N_INPUT, N_INPUT + LINE))
 # ... then what is worked out
-(ALONE, Q_MEAN, Q_SD, Q_SKEW, FILL, EXTRA, ETA, LEVEL, ABOVE, BELOW, STRAINED, GAP_SD, ALPHA, GAP_MEAN, GAP_EXTRA,
+(ALONE, Q_MEAN, Q_SD, Q_2, FILL, EXTRA, ETA, LEVEL, ABOVE, BELOW, STRAINED, GAP_SD, ALPHA, GAP_MEAN, GAP_EXTRA,
  HEATED, SWING, TOP, MIDDLE, SHARE,
- CURVE, Q_KURT, FILL_2) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 23))
-N_ROWS = N_INPUT + LINE + 23
+ CURVE, Q_3, FILL_2, SPLIT) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 24))
+N_ROWS = N_INPUT + LINE + 24
 # rows of one state of recrystallisation
 (CHANCE, DEPTH, ROOM, INVERSE, SPREAD) = (BLOCK * i for i in range(5))
 STATE = 5 * BLOCK
 
 STILL, CALM, STEADY, LIVELY = F(0.07), F(0.22), F(0.4), F(0.75)   # change per sd of braze heat up to which 1, 2, 3, 5 of its nodes serve
 DEAD = F(1e-4)                    # a block whose conformances add up to less is all 0
-MERGED = F(1.5e-3)                 # a state less likely than this is counted with the next
+MERGED = F(2e-3)                   # a state less likely than this is counted with the next
 RARE = F(2e-4)                    # a state less likely than this is left out
 SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
@@ -44,6 +46,9 @@ NODE_REACH = F(3.0)               # ... at every node of heat
 GAP_1, GAP_2, GAP_3, GAP_5 = F(0.22 ** 2), F(0.33 ** 2), F(0.6 ** 2), F(1.1 ** 2)
 # sd of the film's part of the predictor up to which rules of 1, 2, 3, 5 and 8 nodes serve
 NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8 = F(0.06), F(0.3), F(0.55), F(1.0), F(1.7)
+BENT = F(0.025)                   # curvature of ln(time) in heat above which time has its own nodes
+TIME_NODES, TIME_WEIGHTS = (np.asarray(a, np.float32) for a in normal_nodes(7))
+LOG_REF, LEAST_MINUTES = F(LOG_TIME_REF), F(MIN_MINUTES)
 FILLER, PROBE = F(FILLER_REFERENCE), F(1.7320508)
 ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
 LEVEL_LOW, LEVEL_SCALE, LEVEL_TOP = F(ROOT_LOW), F(1.0 / ROOT_STEP), F(N_LEVEL - 1.001)
@@ -72,8 +77,9 @@ def _interpolate_plane(plane, start, first, cross, n_rows, width, n_fields, roug
             at = np.uint64(first + i)
             sum_plane(plane, start[0, at] + skip, np.uint64(n_rows) * w, w, cross, U(16) * at, rough, w * np.uint64(i) + skip)
     for m in range(n_fields):
+        row, column = U(BLOCK) * np.uint64(m), np.uint64(m)
         for i in range(BLOCK):
-            fields[m * BLOCK + i] = rough[i * width + m]
+            fields[row + np.uint64(i)] = rough[w * np.uint64(i) + column]
 
 
 @njit(**FAST)
@@ -102,23 +108,30 @@ def _alone(work, own, limits, asked):
 
 @njit(**FAST)
 def _heat(work, own):
-    """Set mean, sd, skewness/6 and excess kurtosis/24 of a load's braze heat, and what liquid share and warmth put into the predictor."""
+    """Set a load's braze heat, mean + sd (z + Q_2 He2(z) + Q_3 He3(z)), and what liquid share and warmth put into the predictor.
+
+    z is the direction of the two settings in which heat changes most; what the other direction adds to a curved ln(time) goes into sd.
+    """
     weight, filler, tau_slope = own[2], own[5], own[8]
     for i in range(BLOCK):
-        variance = work[H_VAR + i] + weight * weight * work[T_VAR + i]
-        sd = np.sqrt(variance)
+        linear, bent = weight * work[T_1 + i], weight * work[T_2 + i]
+        variance = work[H_VAR + i] + linear * linear
         inverse = ONE / max(variance, F(1e-10))
-        slope = work[LIQUID_H + i] * inverse
+        time = linear * linear * inverse
+        sd = np.sqrt(variance + F(2.0) * bent * bent * (ONE - time * time))
+        one = np.sqrt(inverse)
         work[Q_MEAN + i] = work[H + i] + weight * work[LOG_T + i]
         work[Q_SD + i] = sd
-        work[Q_SKEW + i] = weight * weight * weight * work[T_SKEW + i] * inverse / max(sd, F(1e-5)) * SIXTH
-        work[Q_KURT + i] = weight * weight * weight * weight * work[T_KURT + i] * inverse * inverse * F(1.0 / 24.0)
-        work[FILL + i] = filler * slope * sd * work[CLAD + i]
-        work[ETA + i] = tau_slope * work[TAU + i] + filler * (work[LIQUID + i] * work[CLAD + i] - FILLER)
-        part = work[H_VAR + i] * inverse               # of the heat's variance that comes from temperature
-        second = work[LIQUID_2 + i] * part
+        work[Q_2 + i] = bent * time * one
+        work[Q_3 + i] = weight * work[T_3 + i] * time * linear * inverse
+        split = ONE if abs(work[Q_2 + i]) > BENT else ZERO           # then time has nodes of its own, and z is temperature alone
+        work[SPLIT + i] = split
+        slope = work[LIQUID_H + i] * (ONE / np.sqrt(max(work[H_VAR + i], F(1e-10))) if split > ZERO else one)
+        second = work[LIQUID_2 + i] * (ONE if split > ZERO else work[H_VAR + i] * inverse)
+        work[FILL + i] = filler * slope * work[CLAD + i]
         work[FILL_2 + i] = filler * second * work[CLAD + i]
-        rest = max(work[LIQUID_VAR + i] - slope * work[LIQUID_H + i] - F(2.0) * second * second, ZERO)
+        rest = max(work[LIQUID_VAR + i] - slope * slope - F(2.0) * second * second, ZERO)
+        work[ETA + i] = tau_slope * work[TAU + i] + filler * (work[LIQUID + i] * work[CLAD + i] - FILLER)
         work[EXTRA + i] = filler * filler * (rest + work[LIQUID + i] * work[LIQUID + i] * work[CLAD_VAR + i])
     for i in range(BLOCK):
         work[HEATED + i] = exp32(own[3] * work[Q_MEAN + i])
@@ -147,28 +160,30 @@ def _states(work, fields, states, feature, own, log_max):
         work[ABOVE + i] = ONE
         work[FILM + i] += exponent * work[LOG_STRAIN + i]
     for n_new in range(n_features):
-        at = n_new * STATE
+        at = U(STATE) * np.uint64(n_new)
         relative, low, high = feature[0, n_new], cost * feature[1, n_new], cost * feature[2, n_new]
-        mean_row, var_row = (n_features + n_new) * BLOCK, (2 * n_features + n_new) * BLOCK
+        own_row = U(BLOCK) * np.uint64(n_new)
+        mean_row = own_row + U(BLOCK) * np.uint64(n_features)
+        var_row = mean_row + U(BLOCK) * np.uint64(n_features)
         lowest = log_new if n_new > 0 else F(-60.0)
         for i in range(BLOCK):
-            below = ONE / (ONE + exp32(-fields[n_new * BLOCK + i]))
-            strained = work[FILM + i] + fields[mean_row + i]
-            sd = np.sqrt(film_var + max(fields[var_row + i], ZERO))
-            states[at + CHANCE + i] = (work[ABOVE + i] - below) * work[ALONE + i]
-            states[at + DEPTH + i] = low + high * exp32(strained)
-            states[at + ROOM + i] = log_max - max(strained + relative, lowest)
-            states[at + INVERSE + i] = ONE / sd
-            states[at + SPREAD + i] = sd
+            below = ONE / (ONE + exp32(-fields[own_row + np.uint64(i)]))
+            strained = work[FILM + i] + fields[mean_row + np.uint64(i)]
+            sd = np.sqrt(film_var + max(fields[var_row + np.uint64(i)], ZERO))
+            states[at + U(CHANCE) + np.uint64(i)] = (work[ABOVE + i] - below) * work[ALONE + i]
+            states[at + U(DEPTH) + np.uint64(i)] = low + high * exp32(strained)
+            states[at + U(ROOM) + np.uint64(i)] = log_max - max(strained + relative, lowest)
+            states[at + U(INVERSE) + np.uint64(i)] = ONE / sd
+            states[at + U(SPREAD) + np.uint64(i)] = sd
             work[ABOVE + i] = below
-    at = n_features * STATE
+    at = U(STATE) * np.uint64(n_features)
     sd, low = np.sqrt(film_var), cost * feature[1, n_features]
     for i in range(BLOCK):
-        states[at + CHANCE + i] = work[ABOVE + i] * work[ALONE + i]
-        states[at + DEPTH + i] = low
-        states[at + ROOM + i] = log_max - log_new
-        states[at + INVERSE + i] = ONE / sd
-        states[at + SPREAD + i] = sd
+        states[at + U(CHANCE) + np.uint64(i)] = work[ABOVE + i] * work[ALONE + i]
+        states[at + U(DEPTH) + np.uint64(i)] = low
+        states[at + U(ROOM) + np.uint64(i)] = log_max - log_new
+        states[at + U(INVERSE) + np.uint64(i)] = ONE / sd
+        states[at + U(SPREAD) + np.uint64(i)] = sd
 
 
 @njit(**FAST)
@@ -223,33 +238,34 @@ def _probe(work, place, levels, heat, outcome, start, first, own):
 def _bins(work, states, bins, n_states, own):
     """Set each pair's bin (-1: left out)."""
     for n_new in range(n_states - 1):    # a rare state counts as its neighbour
-        at = n_new * STATE
+        at = U(STATE) * np.uint64(n_new)
         for i in range(BLOCK):
-            chance = states[at + CHANCE + i]
+            chance = states[at + U(CHANCE) + np.uint64(i)]
             rare = chance if chance < MERGED else ZERO
-            states[at + CHANCE + i] = chance - rare
-            states[at + STATE + CHANCE + i] += rare
+            states[at + U(CHANCE) + np.uint64(i)] = chance - rare
+            states[at + U(STATE + CHANCE) + np.uint64(i)] += rare
     for n_new in range(n_states):
-        at = n_new * STATE
+        at = U(STATE) * np.uint64(n_new)
         for i in range(BLOCK):
-            chance = max(states[at + CHANCE + i], ZERO)
+            chance = max(states[at + U(CHANCE) + np.uint64(i)], ZERO)
             # the error of a rule of one node goes with its weight and the square of the spread, of two with at least the fourth power
-            spread = states[at + DEPTH + i] * states[at + SPREAD + i] * work[HEATED + i]
+            spread = states[at + U(DEPTH) + np.uint64(i)] * states[at + U(SPREAD) + np.uint64(i)] * work[HEATED + i]
             second = np.sqrt(chance)
             fourth = np.sqrt(second)
             reach = NODE_REACH * work[Q_SD + i]
-            near = (states[at + ROOM + i] - own[3] * (work[Q_MEAN + i] + reach)) * states[at + INVERSE + i]
-            far = (states[at + ROOM + i] - own[3] * (work[Q_MEAN + i] - reach)) * states[at + INVERSE + i]
+            near = (states[at + U(ROOM) + np.uint64(i)] - own[3] * (work[Q_MEAN + i] + reach)) * states[at + U(INVERSE) + np.uint64(i)]
+            far = (states[at + U(ROOM) + np.uint64(i)] - own[3] * (work[Q_MEAN + i] - reach)) * states[at + U(INVERSE) + np.uint64(i)]
             size = ((ONE if spread * second > NARROW_1 else ZERO) + (ONE if spread * fourth > NARROW_2 else ZERO)
                     + (ONE if spread * fourth > NARROW_3 else ZERO) + (ONE if spread * fourth > NARROW_5 else ZERO)
                     + (ONE if spread * fourth > NARROW_8 else ZERO))
-            swing = work[SWING + i] + HALF * states[at + DEPTH + i] * work[HEATED + i] * own[3] * work[Q_SD + i]
-            swing = max(swing, ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + INVERSE + i])
+            alone = np.sqrt(work[H_VAR + i]) / max(work[Q_SD + i], F(1e-5))
+            swing = work[SWING + i] * (alone if work[SPLIT + i] > ZERO else ONE) + HALF * states[at + U(DEPTH) + np.uint64(i)] * work[HEATED + i] * own[3] * work[Q_SD + i]
+            swing = max(swing, ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + U(INVERSE) + np.uint64(i)])
             size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > CALM else ZERO)
                                      + (ONE if swing * fourth > STEADY else ZERO)
                                      + (ONE if swing * fourth > LIVELY else ZERO))
             size += F(P.HEATS.size * P.N_SIZES) if near > SURE else ZERO
-            bins[n_new * BLOCK + i] = np.int32(F(-1.0) if chance * work[TOP + i] < RARE or far < -SURE else size)
+            bins[U(BLOCK) * np.uint64(n_new) + np.uint64(i)] = np.int32(F(-1.0) if chance * work[TOP + i] < RARE or far < -SURE else size)
 
 
 @njit(**FAST)
@@ -263,14 +279,31 @@ def _keep(work, states, i, at, pair, weight, eta, pairs):
     pairs[k + U(P.SPREAD)] = states[j + U(SPREAD)]
     pairs[k + U(P.Q_MEAN)] = work[i + U(Q_MEAN)]
     pairs[k + U(P.Q_SD)] = work[i + U(Q_SD)]
-    pairs[k + U(P.Q_SKEW)] = work[i + U(Q_SKEW)]
-    pairs[k + U(P.Q_KURT)] = work[i + U(Q_KURT)]
+    pairs[k + U(P.Q_2)] = work[i + U(Q_2)]
+    pairs[k + U(P.Q_3)] = work[i + U(Q_3)]
     pairs[k + U(P.FILL)] = work[i + U(FILL)]
     pairs[k + U(P.FILL_2)] = work[i + U(FILL_2)]
     pairs[k + U(P.ETA)] = eta
     pairs[k + U(P.LEVEL)] = work[i + U(LEVEL)]
     pairs[k + U(P.BASIS_1)] = work[i + U(BASIS_1)]
     pairs[k + U(P.BASIS_2)] = work[i + U(BASIS_2)]
+
+
+@njit(**FAST)
+def _at_time(work, i, pair, minutes, time_weight, pairs):
+    """Give a pair the braze heat of one actual time: only temperature still scatters."""
+    pairs[pair + U(P.Q_MEAN)] = work[i + U(H)] + time_weight * (log32(minutes) - LOG_REF)
+    pairs[pair + U(P.Q_SD)] = np.sqrt(work[i + U(H_VAR)])
+    pairs[pair + U(P.Q_2)] = ZERO
+    pairs[pair + U(P.Q_3)] = ZERO
+
+
+@njit(**FAST)
+def _room(n):
+    """Return n zeros that start on a cache line: a vector register then never straddles two."""
+    buffer = np.zeros(n + 16, np.float32)
+    skip = (-np.int64(buffer.ctypes.data)) % 64 // 4
+    return buffer[skip:skip + n]
 
 
 @compiled(nogil=True, **FAST)
@@ -281,14 +314,13 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
     """
     n_rows, width, n_states = plane.shape[3], plane.shape[4], feature.shape[2]
     n_fields = 3 * (n_states - 1)
-    work, states = np.zeros(N_ROWS * BLOCK, np.float32), np.zeros(n_states * STATE, np.float32)
-    fields, rough = np.zeros(n_fields * BLOCK, np.float32), np.zeros(BLOCK * max(width, LINE), np.float32)
+    work, states, fields, rough = _room(N_ROWS * BLOCK), _room(n_states * STATE), _room(n_fields * BLOCK), _room(BLOCK * max(width, LINE))
+    pairs, scratch = _room(N_BINS * N_KEPT * PAIRS), _room(P.N_ROWS * PAIRS)
     bins, levels, gaps, spot = (np.zeros(n_states * BLOCK, np.int32), np.zeros(BLOCK, np.int32), np.zeros(BLOCK, np.int32),
                                 np.zeros(BLOCK, np.int32))
-    pairs, who, filled = np.zeros(N_BINS * N_KEPT * PAIRS, np.float32), np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64)
+    who, filled, listed = np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64), np.zeros(n_states * BLOCK + 1, np.uint64)
     kept_level, kept_heat = np.zeros(N_BINS * PAIRS, np.int32), np.zeros(N_BINS * PAIRS, np.int32)
-    scratch, place = np.zeros(P.N_ROWS * PAIRS, np.float32), np.zeros(PAIRS, np.int32)
-    level, heat_start = np.zeros(PAIRS, np.int32), np.zeros(PAIRS, np.int32)
+    place, level, heat_start = np.zeros(PAIRS, np.int32), np.zeros(PAIRS, np.int32), np.zeros(PAIRS, np.int32)
     row = np.zeros(out.shape[1] + 1, np.float32)
     flat_rules = rules.ravel()
     for s in range(first_draw, last_draw):
@@ -316,36 +348,44 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
             else:
                 work[SWING:SWING + BLOCK], work[TOP:TOP + BLOCK] = ZERO, ONE
             _bins(work, states, bins, n_states, own)
-            for n_new in range(n_states):
-                at = U(STATE) * np.uint64(n_new)
-                for place_ in range(BLOCK):
-                    i = np.uint64(place_)
-                    bin_ = bins[U(BLOCK) * np.uint64(n_new) + i]
-                    if bin_ < 0:
-                        continue
-                    own_bin = np.uint64(bin_)
-                    rule = np.uint64(gaps[i]) if asked[3] else U(0)
-                    for g in range(P.SIZE[rule]):
-                        weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
-                        if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
-                            eta += work[i + U(CURVE)]
-                        if rule > U(0):
-                            bound = np.uint64(min(max((work[i + U(ALPHA)] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
-                            k = (rule * U(N_BOUND) + bound) * U(2 * MOST_NODES) + np.uint64(g)
-                            eta -= own[7] * exp32(work[i + U(GAP)] + work[i + U(GAP_SD)] * flat_rules[k])
-                            weight *= flat_rules[k + U(MOST_NODES)]
-                        else:
-                            eta += work[i + U(GAP_MEAN)]
-                        slot = filled[own_bin]
-                        _keep(work, states, i, at, own_bin * U(N_KEPT * PAIRS) + slot, weight, eta, pairs)
-                        kept = own_bin * U(PAIRS) + slot
-                        who[kept] = order[np.uint64(first) + i]
-                        kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
-                        filled[own_bin] = slot + U(1)
-                        if slot == U(PAIRS - 1):
-                            work_off(np.int64(bin_), pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
-                                     flat_rules, own, asked[3], row)
-                            filled[own_bin] = U(0)
+            n_listed = U(0)
+            for m in range(n_states * BLOCK):                 # no branch here: which pairs count is hard to foresee
+                listed[n_listed] = np.uint64(m)
+                n_listed += U(1) if bins[m] >= 0 else U(0)
+            for m in range(n_listed):
+                pair = listed[m]
+                bin_, i = bins[pair], pair % U(BLOCK)
+                at = U(STATE) * (pair // U(BLOCK))
+                own_bin = np.uint64(bin_)
+                rule = np.uint64(gaps[i]) if asked[3] else U(0)
+                n_times = TIME_NODES.size if work[i + U(SPLIT)] > ZERO else 1
+                for m_node in range(P.SIZE[rule] * n_times):
+                    g, time = m_node // n_times, m_node % n_times
+                    weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
+                    if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
+                        eta += work[i + U(CURVE)] * (ONE if n_times == 1 else work[i + U(H_VAR)] / max(work[i + U(Q_SD)] ** 2, F(1e-10)))
+                    if rule > U(0):
+                        bound = np.uint64(min(max((work[i + U(ALPHA)] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
+                        k = (rule * U(N_BOUND) + bound) * U(2 * MOST_NODES) + np.uint64(g)
+                        eta -= own[7] * exp32(work[i + U(GAP)] + work[i + U(GAP_SD)] * flat_rules[k])
+                        weight *= flat_rules[k + U(MOST_NODES)]
+                    else:
+                        eta += work[i + U(GAP_MEAN)]
+                    slot = filled[own_bin]
+                    place_of = own_bin * U(N_KEPT * PAIRS) + slot
+                    if n_times > 1:
+                        weight *= TIME_WEIGHTS[time]
+                    _keep(work, states, i, at, place_of, weight, eta, pairs)
+                    if n_times > 1:
+                        _at_time(work, i, place_of, max(work[i + U(MINUTES)] + limits[2] * TIME_NODES[time], LEAST_MINUTES), own[2], pairs)
+                    kept = own_bin * U(PAIRS) + slot
+                    who[kept] = order[np.uint64(first) + i]
+                    kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
+                    filled[own_bin] = slot + U(1)
+                    if slot == U(PAIRS - 1):
+                        work_off(np.int64(bin_), pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
+                                 flat_rules, own, asked[3], row)
+                        filled[own_bin] = U(0)
         for bin_ in range(N_BINS):
             if filled[bin_] > U(0):
                 for slot in range(np.int64(filled[bin_]), PAIRS):

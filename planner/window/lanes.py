@@ -128,7 +128,7 @@ def row_sum(n_outer: int, n_inner: int, lanes: int) -> Callable:
             whole = lambda pointer: builder.bitcast(pointer, vector.as_pointer())
             count = lambda n: ir.Constant(ir.IntType(64), n)
             undefined, zeros = ir.Constant(vector, ir.Undefined), ir.Constant(ir.VectorType(ir.IntType(32), lanes), [0] * lanes)
-            total = None
+            parts = [None] * n_inner                    # a sum for each inner step: the processor need not wait for one to go on
             for r in range(n_outer):
                 for c in range(n_inner):
                     place = builder.add(args[1], builder.add(builder.mul(args[2], count(r)), builder.mul(args[3], count(c))))
@@ -136,8 +136,11 @@ def row_sum(n_outer: int, n_inner: int, lanes: int) -> Callable:
                     row.align = 4
                     weight = builder.load(element(4, builder.add(args[5], count(r * n_inner + c))))
                     spread = builder.shuffle_vector(builder.insert_element(undefined, weight, ir.Constant(ir.IntType(32), 0)), undefined, zeros)
-                    part = builder.fmul(row, spread, flags=("fast",))
-                    total = part if total is None else builder.fadd(total, part, flags=("fast",))
+                    part = builder.fmul(row, spread, flags=("contract",))
+                    parts[c] = part if parts[c] is None else builder.fadd(parts[c], part, flags=("contract",))
+            total = parts[0]
+            for part in parts[1:]:
+                total = builder.fadd(total, part, flags=("contract",))
             builder.store(total, whole(element(6, args[7]))).align = 4
             return context.get_dummy_value()
         whole = types.uint64

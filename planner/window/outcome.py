@@ -16,7 +16,7 @@ from planner.window.required import Required
 
 RAW_LOW, RAW_STEP, N_RAW = -30.0, 0.125, 561    # predictor grid of the unblurred outcome
 N_ETA = 256                                     # nodes of a draw's own grid of the predictor
-ROOT_LOW, ROOT_STEP, N_LEVEL = 0.2, 0.1, 17     # levels of sqrt(extra variance + ROOT_LOW**2)
+ROOT_LOW, ROOT_STEP, N_LEVEL = 0.2, 0.1, 13     # levels of sqrt(extra variance + ROOT_LOW**2)
 N_CONCENTRATION = 40                            # nodes of ln(concentration)
 N_FIRST = 15                                    # nodes of the first blur; the later, small ones have three
 EDGE = 1e-5                                     # outcome within this of its end values is taken as constant

@@ -17,7 +17,7 @@ from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND,
 
 PAIRS = 64                        # pairs in a bin
 # what is kept of a pair, in rows of a bin
-(WEIGHT, DEPTH, ROOM, INVERSE, SPREAD, Q_MEAN, Q_SD, Q_SKEW, Q_KURT, FILL, FILL_2, ETA, LEVEL, BASIS_1,
+(WEIGHT, DEPTH, ROOM, INVERSE, SPREAD, Q_MEAN, Q_SD, Q_2, Q_3, FILL, FILL_2, ETA, LEVEL, BASIS_1,
  BASIS_2) = (PAIRS * i for i in range(15))
 N_KEPT = 15
 # rows of scratch behind them
@@ -65,12 +65,12 @@ def _film_rule(work, place, rules, which):
     for i in range(PAIRS):
         place[i] = np.int32(min(max((work[BOUND + i] - LOWEST) * BOUND_SCALE + F(0.5), ZERO), BOUND_TOP))
     for j in range(SIZE[which]):
-        a, b = U(j), U(MOST_NODES + j)
+        a, b, node = U(j), U(MOST_NODES + j), U(NODE) + U(PAIRS) * np.uint64(j)
         skip = U(which * N_BOUND)
         for i in range(PAIRS):
             at = (skip + np.uint64(place[i])) * U(2 * MOST_NODES)
-            work[NODE + j * PAIRS + i] = rules[at + a]
-            work[NODE + (MOST_NODES + j) * PAIRS + i] = rules[at + b]
+            work[node + np.uint64(i)] = rules[at + a]
+            work[node + U(MOST_NODES * PAIRS) + np.uint64(i)] = rules[at + b]
     if which == 0:
         for i in range(PAIRS):
             work[NODE + i] += HALF * work[SPREAD + i] * rules[np.uint64(place[i]) * U(2 * MOST_NODES) + U(1)]
@@ -81,13 +81,14 @@ def _joints(work, place, level, outcome, which, own):
     """Add P(film passes) x P(joints and leak pass) at one node of heat, over the nodes of film."""
     low, scale = own[13], own[14]
     for j in range(SIZE[which]):
+        node = U(NODE) + U(PAIRS) * np.uint64(j)
         for i in range(PAIRS):
-            depth = work[DEPTH + i] * work[HEATED + i] * exp32(work[SPREAD + i] * work[NODE + j * PAIRS + i])
+            depth = work[DEPTH + i] * work[HEATED + i] * exp32(work[SPREAD + i] * work[node + np.uint64(i)])
             t = min(max((work[AT_HEAT + i] - depth - low) * scale, ZERO), ETA_TOP)
             column = np.int32(t)
             place[i] = level[i] + column
             work[SHARE + i] = t - F(column)
-            work[PART + i] = work[PASSED + i] * work[NODE + (MOST_NODES + j) * PAIRS + i]
+            work[PART + i] = work[PASSED + i] * work[node + U(MOST_NODES * PAIRS) + np.uint64(i)]
         for i in range(PAIRS):
             k = np.uint64(place[i])
             f = work[SHARE + i]
@@ -119,14 +120,12 @@ def work_off(bin_, pairs, who, levels, heat_starts, work, place, level, heat_sta
                 work[NODE + i] = HALF * work[SPREAD + i]
     for node in range(count):
         z, weight = HEAT_NODES[count, node], HEAT_WEIGHTS[count, node]
-        z2, z3, z5 = z * z - ONE, z * (z * z - F(3.0)), z * (F(2.0) * z * z - F(5.0))
+        z2, z3 = z * z - ONE, z * (z * z - F(3.0))
         for i in range(PAIRS):
-            skew = work[Q_SKEW + i]                                     # Cornish-Fisher to second order, A&S 26.2.49
-            skewed = z + skew * z2 + work[Q_KURT + i] * z3 - skew * skew * z5
-            q = work[Q_MEAN + i] + work[Q_SD + i] * skewed
+            q = work[Q_MEAN + i] + work[Q_SD + i] * (z + work[Q_2 + i] * z2 + work[Q_3 + i] * z3)
             work[Q + i] = q
             work[HEATED + i] = exp32(film_heat * q)
-            work[AT_HEAT + i] = work[ETA + i] + work[FILL + i] * skewed + work[FILL_2 + i] * (skewed * skewed - ONE)
+            work[AT_HEAT + i] = work[ETA + i] + work[FILL + i] * z + work[FILL_2 + i] * z2
             work[PASSED + i] = weight * work[WEIGHT + i]
         if not sure:
             for i in range(PAIRS):

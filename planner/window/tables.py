@@ -23,7 +23,7 @@ from planner.window.lanes import aligned
 from planner.window.outcome import N_ETA, N_LEVEL, outcome_table
 from planner.window.required import Required
 
-N_WARM, N_HEAT = 11, 96                     # grid nodes over the warm axis and braze heat
+N_WARM, N_HEAT = 11, 80                     # grid nodes over the warm axis and braze heat
 STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.25, 6, 20
 WARM_UNIT = 10.0                            # degC at which the warm axis has the value 1
 HEAT_LANES, N_SCALARS = 4, 15
