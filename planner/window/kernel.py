@@ -36,16 +36,16 @@ N_ROWS = N_INPUT + LINE + 24
 (CHANCE, DEPTH, ROOM, INVERSE, SPREAD) = (BLOCK * i for i in range(5))
 STATE = 5 * BLOCK
 
-STILL, CALM, STEADY, LIVELY = F(0.07), F(0.22), F(0.4), F(0.75)   # change per sd of braze heat up to which 1, 2, 3, 5 of its nodes serve
+STILL, CALM, STEADY, LIVELY = F(0.06), F(0.2), F(0.37), F(0.7)   # change per sd of braze heat up to which 1, 2, 3, 5 of its nodes serve
 DEAD = F(1e-4)                    # a block whose conformances add up to less is all 0
-MERGED = F(2e-3)                   # a state less likely than this is counted with the next
+MERGED = F(1e-3)                   # a state less likely than this is counted with the next
 RARE = F(2e-4)                    # a state less likely than this is left out
 SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
 # sd of the gap's part of the predictor up to which its mean and variance, or rules of 2, 3 and 5 nodes, serve
-GAP_1, GAP_2, GAP_3, GAP_5 = F(0.22 ** 2), F(0.33 ** 2), F(0.6 ** 2), F(1.1 ** 2)
+GAP_1, GAP_2, GAP_3, GAP_5 = F(0.2 ** 2), F(0.3 ** 2), F(0.6 ** 2), F(1.1 ** 2)
 # sd of the film's part of the predictor up to which rules of 1, 2, 3, 5 and 8 nodes serve
-NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8 = F(0.06), F(0.3), F(0.55), F(1.0), F(1.7)
+NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8 = F(0.05), F(0.27), F(0.5), F(0.95), F(1.6)
 BENT = F(0.025)                   # curvature of ln(time) in heat above which time has its own nodes
 TIME_NODES, TIME_WEIGHTS = (np.asarray(a, np.float32) for a in normal_nodes(7))
 LOG_REF, LEAST_MINUTES = F(LOG_TIME_REF), F(MIN_MINUTES)

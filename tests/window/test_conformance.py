@@ -22,7 +22,7 @@ from planner.window.conformance import Conformance, Required
 
 SHEET = Sheet(20.0, 10.0, np.array([1.0, 0.55, 0.2]), np.array([12.0, 8.0, 24.0]), np.array([False, True, True]))
 SETTINGS = Settings(4.0, 0.004, 1.5, 0.2)
-LOW, HIGH = np.array([20.0, 0.01, 592.0, 1.2]), np.array([280.0, 0.25, 612.0, 8.0])
+LOW, HIGH = np.array([20.0, 0.01, 592.0, 1.0]), np.array([280.0, 0.25, 612.0, 8.0])
 ALL = Required(True, 0.15, 22, 60.0, True, 24)
 Z = ndtri(qmc.Sobol(6, seed=1).random_base2(11)).T
 
@@ -111,7 +111,7 @@ def errors(required, x, *, settings=SETTINGS, sheet=SHEET, n_draws=40, n_tempers
 
 def test_error_is_small_where_everything_is_asked():
     e = errors(ALL, conditions(150, 2), cells=120)
-    assert np.abs(e).max() <= 0.0045 and np.quantile(np.abs(e), 0.97) <= 0.003 and np.sqrt(np.mean(e ** 2)) <= 0.001 and abs(e.mean()) <= 3e-4
+    assert np.abs(e).max() <= 0.0033 and np.sqrt(np.mean(e ** 2)) <= 0.0007 and abs(e.mean()) <= 3e-4
 
 
 def shares(share, count, joined):
@@ -143,7 +143,7 @@ def ranged(column, low, high):
 def test_error_is_small_at_the_edges(required, where, rest):
     x = conditions(60, 3, n_tempers=rest.get("n_tempers", 2), **where)
     e = errors(required, x, cells=10 if required.n_joints > 24 else 16, **rest)
-    assert np.abs(e).max() <= 0.005 and np.sqrt(np.mean(e ** 2)) <= 0.002
+    assert np.abs(e).max() <= 0.0035 and np.sqrt(np.mean(e ** 2)) <= 0.0015
 
 
 def test_no_strain_never_cracks_and_has_a_row_of_its_own():
