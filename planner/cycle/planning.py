@@ -19,6 +19,7 @@ from planner.acquisition.plan_file import issue_plan, next_number, plan_record, 
 from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.propose import propose
 from planner.acquisition.reference import ReferenceMap
+from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, current_fit
 from planner.cycle.window import failed, window_of
 from planner.lab.campaign import definition_digest
@@ -146,9 +147,10 @@ def _proposal(choice: _Choice, fit: Fit, everything, plans, number: int, *, seed
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
     names = [s.specimen for s in everything] + [s.specimen for plan in plans for s in plan.specimens]
     loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
-    return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
-                   pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week,
-                   rng=np.random.default_rng([seed, number]))
+    with one_blas_thread():              # threads would add up in another order on another run
+        return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
+                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week,
+                       rng=np.random.default_rng([seed, number]))
 
 
 def _thinned(n_draws: int) -> np.ndarray:
