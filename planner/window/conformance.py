@@ -23,7 +23,8 @@ from models.priors import Params
 from models.responses.braze import LOG_TIME_REF, MIN_MINUTES
 from models.responses.deviation import tau_basis
 from models.rows import MIN_STRAIN, Conditions, Settings, Sheet, warmth
-from planner.window.kernel import BLOCK, N_INPUT, conform
+from planner.window.block import BLOCK, N_INPUT
+from planner.window.kernel import conform
 from planner.window.lanes import plain
 from planner.window.required import Required
 from planner.window.tables import Grid, Tables, build_tables, in_chunks

@@ -14,7 +14,7 @@ from numba import njit
 from models.likelihood import normal_nodes
 from models.priors import Params
 from models.responses import film, formability, recrystallisation, springback
-from models.rows import MIN_STRAIN, T_AMBIENT, T_SPAN, Conditions, Settings, Sheet, at_actual_settings, design, warmth
+from models.rows import MIN_STRAIN, T_AMBIENT, Conditions, Settings, Sheet, at_actual_settings, design, warmth
 from planner.window.lanes import F, compiled, exp32, log32, phi32, plain
 
 LANES = 16                    # fields are padded to a multiple of this, one register of the vector unit

@@ -1,8 +1,7 @@
-"""The inner loops of conformance: one draw, a block of conditions at a time.
+"""The inner loops of conformance over draws, blocks of conditions and what each of them leaves to integrate.
 
-Every quantity of a block stands in a row of one flat scratch array at a fixed place, so that the compiler sees loops over
-neighbouring numbers without calls and runs them on the vector unit.  What is left to do for film and joints is put into
-bins of equal work (`pairs`).
+Of a block's conditions and numbers of recrystallised features the pairs that matter go into bins of equal work (`pairs`): how
+many nodes braze heat and film need follows from how much they move the joint predictor, and how likely the pair is.
 """
 
 from __future__ import annotations
@@ -12,29 +11,16 @@ from numba import njit
 
 from models.likelihood import normal_nodes
 from models.responses.braze import LOG_TIME_REF, MIN_MINUTES
-from models.responses.joints import FILLER_REFERENCE
 from planner.window import pairs as P
-from planner.window.forming import LANES, LINE
-from planner.window.lanes import F, compiled, exp32, log32, phi32, row_sum
+from planner.window.block import (ALONE, ALPHA, BASIS_1, BASIS_2, BLOCK, CHANCE, CURVE, DEPTH, ETA, EXTRA, FAST, FILL, FILL_2,
+    GAP, GAP_EXTRA, GAP_MEAN, GAP_SD, H, HALF, HEATED, H_VAR, INVERSE, LEVEL, LINE, MIDDLE, MINUTES, N_INPUT, N_ROWS, ONE, Q_2,
+    Q_3, Q_MEAN, Q_SD, ROOM, SHARE, SIXTH, SPLIT, SPREAD, STATE, SWING, TOP, U, ZERO, alone, film_states, gaps_that_passed,
+    heat_of_load, interpolate_line, interpolate_plane, room)
+from planner.window.forming import LINE
+from planner.window.lanes import F, compiled, exp32, log32
 from planner.window.outcome import N_ETA, N_LEVEL, ROOT_LOW, ROOT_STEP
 from planner.window.pairs import N_BINS, N_KEPT, PAIRS, work_off
-from planner.window.truncated import BOUND_LOW, BOUND_STEP, MOST_NODES, N_BOUND, SIZES
-
-BLOCK = 64
-N_INPUT = 20
-# rows of scratch, in numbers: first what is read of a condition ...
-(LOG_STRAIN, STRAIN_SD, STRAIN, STRAIN_VAR, CRACK_STRAIN, LOG_MODULUS, TAU, BASIS_1, BASIS_2, H, LOG_T, H_VAR, T_1, LIQUID, LIQUID_H,
- LIQUID_VAR, T_2, T_3, LIQUID_2, MINUTES) = (BLOCK * i for i in range(N_INPUT))
-# ... then the fields of the line ...
-(LIMIT, LIMIT_VAR, FILM, GAP, GAP_VAR, CLAD_VAR, CLAD, _SPARE) = (BLOCK * i for i in range(N_INPUT, N_INPUT + LINE))
-# ... then what is worked out
-(ALONE, Q_MEAN, Q_SD, Q_2, FILL, EXTRA, ETA, LEVEL, ABOVE, BELOW, STRAINED, GAP_SD, ALPHA, GAP_MEAN, GAP_EXTRA,
- HEATED, SWING, TOP, MIDDLE, SHARE,
- CURVE, Q_3, FILL_2, SPLIT) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 24))
-N_ROWS = N_INPUT + LINE + 24
-# rows of one state of recrystallisation
-(CHANCE, DEPTH, ROOM, INVERSE, SPREAD) = (BLOCK * i for i in range(5))
-STATE = 5 * BLOCK
+from planner.window.truncated import MOST_NODES, N_BOUND
 
 STILL, CALM, STEADY, LIVELY = F(0.06), F(0.2), F(0.37), F(0.7)   # change per sd of braze heat up to which 1, 2, 3, 5 of its nodes serve
 DEAD = F(1e-4)                    # a block whose conformances add up to less is all 0
@@ -46,144 +32,11 @@ NODE_REACH = F(3.0)               # ... at every node of heat
 GAP_1, GAP_2, GAP_3, GAP_5 = F(0.2 ** 2), F(0.3 ** 2), F(0.6 ** 2), F(1.1 ** 2)
 # sd of the film's part of the predictor up to which rules of 1, 2, 3, 5 and 8 nodes serve
 NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8 = F(0.05), F(0.27), F(0.5), F(0.95), F(1.6)
-BENT = F(0.025)                   # curvature of ln(time) in heat above which time has its own nodes
-TIME_NODES, TIME_WEIGHTS = (np.asarray(a, np.float32) for a in normal_nodes(7))
+LIGHT = F(0.03)                   # a state less likely than this never gets nodes of time
+TIME_NODES, TIME_WEIGHTS = (np.asarray(a, np.float32) for a in normal_nodes(6))
 LOG_REF, LEAST_MINUTES = F(LOG_TIME_REF), F(MIN_MINUTES)
-FILLER, PROBE = F(FILLER_REFERENCE), F(1.7320508)
-ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
+PROBE = F(1.7320508)
 LEVEL_LOW, LEVEL_SCALE, LEVEL_TOP = F(ROOT_LOW), F(1.0 / ROOT_STEP), F(N_LEVEL - 1.001)
-U = np.uint64
-sum_line, sum_plane = row_sum(1, 4, LINE), row_sum(4, 4, LANES)
-FAST = {"fastmath": True, "error_model": "numpy"}
-
-
-@njit(**FAST)
-def _interpolate_line(line, start, first, warm, rough, work):
-    for i in range(BLOCK):
-        at = np.uint64(first + i)
-        sum_line(line, start[1, at], U(0), U(LINE), warm, U(4) * at, rough, U(LINE) * np.uint64(i))
-    for m in range(LINE):
-        for i in range(BLOCK):
-            work[LIMIT + m * BLOCK + i] = rough[i * LINE + m]
-
-
-@njit(**FAST)
-def _interpolate_plane(plane, start, first, cross, n_rows, width, n_fields, rough, fields):
-    """Sum the 4 x 4 neighbouring grid points: a whole register of fields at a time."""
-    w = np.uint64(width)
-    for part in range(width // LANES):
-        skip = np.uint64(part * LANES)
-        for i in range(BLOCK):
-            at = np.uint64(first + i)
-            sum_plane(plane, start[0, at] + skip, np.uint64(n_rows) * w, w, cross, U(16) * at, rough, w * np.uint64(i) + skip)
-    for m in range(n_fields):
-        row, column = U(BLOCK) * np.uint64(m), np.uint64(m)
-        for i in range(BLOCK):
-            fields[row + np.uint64(i)] = rough[w * np.uint64(i) + column]
-
-
-@njit(**FAST)
-def _alone(work, own, limits, asked):
-    """Set P(no crack and gap passes), and mean and sd of ln gap; return the sum of P."""
-    gap_slope, gap_strain, log_max = own[0], own[1], limits[0]
-    for i in range(BLOCK):
-        mean = work[GAP + i] - gap_slope * work[LOG_MODULUS + i] + gap_strain * work[STRAIN + i]
-        sd = np.sqrt(work[GAP_VAR + i] + gap_strain * gap_strain * work[STRAIN_VAR + i])
-        work[GAP + i] = mean
-        work[GAP_SD + i] = sd
-        work[ALPHA + i] = (log_max - mean) / sd
-        work[ALONE + i] = ONE
-    if asked[0]:
-        for i in range(BLOCK):
-            sd = work[STRAIN_SD + i]
-            work[ALONE + i] = phi32((work[LIMIT + i] - work[CRACK_STRAIN + i]) / np.sqrt(work[LIMIT_VAR + i] + sd * sd))
-    if asked[1]:
-        for i in range(BLOCK):
-            work[ALONE + i] *= phi32(work[ALPHA + i])
-    total = ZERO
-    for i in range(BLOCK):
-        total += work[ALONE + i]
-    return total
-
-
-@njit(**FAST)
-def _heat(work, own):
-    """Set a load's braze heat, mean + sd (z + Q_2 He2(z) + Q_3 He3(z)), and what liquid share and warmth put into the predictor.
-
-    z is the direction of the two settings in which heat changes most; what the other direction adds to a curved ln(time) goes into sd.
-    """
-    weight, filler, tau_slope = own[2], own[5], own[8]
-    for i in range(BLOCK):
-        linear, bent = weight * work[T_1 + i], weight * work[T_2 + i]
-        variance = work[H_VAR + i] + linear * linear
-        inverse = ONE / max(variance, F(1e-10))
-        time = linear * linear * inverse
-        sd = np.sqrt(variance + F(2.0) * bent * bent * (ONE - time * time))
-        one = np.sqrt(inverse)
-        work[Q_MEAN + i] = work[H + i] + weight * work[LOG_T + i]
-        work[Q_SD + i] = sd
-        work[Q_2 + i] = bent * time * one
-        work[Q_3 + i] = weight * work[T_3 + i] * time * linear * inverse
-        split = ONE if abs(work[Q_2 + i]) > BENT else ZERO           # then time has nodes of its own, and z is temperature alone
-        work[SPLIT + i] = split
-        slope = work[LIQUID_H + i] * (ONE / np.sqrt(max(work[H_VAR + i], F(1e-10))) if split > ZERO else one)
-        second = work[LIQUID_2 + i] * (ONE if split > ZERO else work[H_VAR + i] * inverse)
-        work[FILL + i] = filler * slope * work[CLAD + i]
-        work[FILL_2 + i] = filler * second * work[CLAD + i]
-        rest = max(work[LIQUID_VAR + i] - slope * slope - F(2.0) * second * second, ZERO)
-        work[ETA + i] = tau_slope * work[TAU + i] + filler * (work[LIQUID + i] * work[CLAD + i] - FILLER)
-        work[EXTRA + i] = filler * filler * (rest + work[LIQUID + i] * work[LIQUID + i] * work[CLAD_VAR + i])
-    for i in range(BLOCK):
-        work[HEATED + i] = exp32(own[3] * work[Q_MEAN + i])
-
-
-@njit(**FAST)
-def _gaps(work, own):
-    """Set the gap's part of the predictor, given that it passed: mean and variance."""
-    cost = own[7]
-    for i in range(BLOCK):
-        mean, sd, alpha = work[GAP + i], work[GAP_SD + i], work[ALPHA + i]
-        variance = sd * sd
-        share = ONE / max(phi32(alpha), F(1e-6))
-        centre, growth = exp32(mean + HALF * variance), exp32(variance)
-        gap = centre * phi32(alpha - sd) * share
-        work[GAP_MEAN + i] = -cost * gap
-        work[GAP_EXTRA + i] = cost * cost * max(centre * centre * growth * phi32(alpha - sd - sd) * share - gap * gap, ZERO)
-
-
-@njit(**FAST)
-def _states(work, fields, states, feature, own, log_max):
-    """Set chance, depth and film bound of every number of recrystallised features."""
-    n_features = feature.shape[1] - 1
-    film_var, cost, exponent, log_new = own[4], own[5] * own[6], own[9], own[10]
-    for i in range(BLOCK):
-        work[ABOVE + i] = ONE
-        work[FILM + i] += exponent * work[LOG_STRAIN + i]
-    for n_new in range(n_features):
-        at = U(STATE) * np.uint64(n_new)
-        relative, low, high = feature[0, n_new], cost * feature[1, n_new], cost * feature[2, n_new]
-        own_row = U(BLOCK) * np.uint64(n_new)
-        mean_row = own_row + U(BLOCK) * np.uint64(n_features)
-        var_row = mean_row + U(BLOCK) * np.uint64(n_features)
-        lowest = log_new if n_new > 0 else F(-60.0)
-        for i in range(BLOCK):
-            below = ONE / (ONE + exp32(-fields[own_row + np.uint64(i)]))
-            strained = work[FILM + i] + fields[mean_row + np.uint64(i)]
-            sd = np.sqrt(film_var + max(fields[var_row + np.uint64(i)], ZERO))
-            states[at + U(CHANCE) + np.uint64(i)] = (work[ABOVE + i] - below) * work[ALONE + i]
-            states[at + U(DEPTH) + np.uint64(i)] = low + high * exp32(strained)
-            states[at + U(ROOM) + np.uint64(i)] = log_max - max(strained + relative, lowest)
-            states[at + U(INVERSE) + np.uint64(i)] = ONE / sd
-            states[at + U(SPREAD) + np.uint64(i)] = sd
-            work[ABOVE + i] = below
-    at = U(STATE) * np.uint64(n_features)
-    sd, low = np.sqrt(film_var), cost * feature[1, n_features]
-    for i in range(BLOCK):
-        states[at + U(CHANCE) + np.uint64(i)] = work[ABOVE + i] * work[ALONE + i]
-        states[at + U(DEPTH) + np.uint64(i)] = low
-        states[at + U(ROOM) + np.uint64(i)] = log_max - log_new
-        states[at + U(INVERSE) + np.uint64(i)] = ONE / sd
-        states[at + U(SPREAD) + np.uint64(i)] = sd
 
 
 @njit(**FAST)
@@ -258,8 +111,9 @@ def _bins(work, states, bins, n_states, own):
             size = ((ONE if spread * second > NARROW_1 else ZERO) + (ONE if spread * fourth > NARROW_2 else ZERO)
                     + (ONE if spread * fourth > NARROW_3 else ZERO) + (ONE if spread * fourth > NARROW_5 else ZERO)
                     + (ONE if spread * fourth > NARROW_8 else ZERO))
-            alone = np.sqrt(work[H_VAR + i]) / max(work[Q_SD + i], F(1e-5))
-            swing = work[SWING + i] * (alone if work[SPLIT + i] > ZERO else ONE) + HALF * states[at + U(DEPTH) + np.uint64(i)] * work[HEATED + i] * own[3] * work[Q_SD + i]
+            shrunk = np.sqrt(work[H_VAR + i]) / max(work[Q_SD + i], F(1e-5))
+            swing = work[SWING + i] * (shrunk if work[SPLIT + i] > ZERO else ONE)
+            swing += HALF * states[at + U(DEPTH) + np.uint64(i)] * work[HEATED + i] * own[3] * work[Q_SD + i]
             swing = max(swing, ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + U(INVERSE) + np.uint64(i)])
             size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > CALM else ZERO)
                                      + (ONE if swing * fourth > STEADY else ZERO)
@@ -299,11 +153,47 @@ def _at_time(work, i, pair, minutes, time_weight, pairs):
 
 
 @njit(**FAST)
-def _room(n):
-    """Return n zeros that start on a cache line: a vector register then never straddles two."""
-    buffer = np.zeros(n + 16, np.float32)
-    skip = (-np.int64(buffer.ctypes.data)) % 64 // 4
-    return buffer[skip:skip + n]
+def _sort_in(work, states, bins, gaps, levels, listed, order, start, first, rules, own, time_sd, joined, filled, pairs, who, kept_level, kept_heat,
+             scratch, place, level, heat_start, heat, outcome, row):
+    """Put what is left to do for a block into bins, and work off those that fill up."""
+    n_listed = U(0)
+    for m in range(bins.size):                 # no branch here: which pairs count is hard to foresee
+        listed[n_listed] = np.uint64(m)
+        n_listed += U(1) if bins[m] >= 0 else U(0)
+    for m in range(n_listed):
+        pair = listed[m]
+        bin_, i = bins[pair], pair % U(BLOCK)
+        at = U(STATE) * (pair // U(BLOCK))
+        own_bin = np.uint64(bin_)
+        rule = np.uint64(gaps[i]) if joined else U(0)
+        n_times = TIME_NODES.size if work[i + U(SPLIT)] > ZERO and states[at + i + U(CHANCE)] > LIGHT else 1
+        for g in range(P.SIZE[rule]):
+            for time in range(n_times):
+                weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
+                if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
+                    eta += work[i + U(CURVE)] * (ONE if n_times == 1 else work[i + U(H_VAR)] / max(work[i + U(Q_SD)] ** 2, F(1e-10)))
+                if rule > U(0):
+                    bound = np.uint64(min(max((work[i + U(ALPHA)] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
+                    k = (rule * U(N_BOUND) + bound) * U(2 * MOST_NODES) + np.uint64(g)
+                    eta -= own[7] * exp32(work[i + U(GAP)] + work[i + U(GAP_SD)] * rules[k])
+                    weight *= rules[k + U(MOST_NODES)]
+                else:
+                    eta += work[i + U(GAP_MEAN)]
+                slot = filled[own_bin]
+                place_of = own_bin * U(N_KEPT * PAIRS) + slot
+                if n_times > 1:
+                    weight *= TIME_WEIGHTS[time]
+                _keep(work, states, i, at, place_of, weight, eta, pairs)
+                if n_times > 1:
+                    _at_time(work, i, place_of, max(work[i + U(MINUTES)] + time_sd * TIME_NODES[time], LEAST_MINUTES), own[2], pairs)
+                kept = own_bin * U(PAIRS) + slot
+                who[kept] = order[np.uint64(first) + i]
+                kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
+                filled[own_bin] = slot + U(1)
+                if slot == U(PAIRS - 1):
+                    work_off(np.int64(bin_), pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, heat, outcome,
+                             rules, own, joined, row)
+                    filled[own_bin] = U(0)
 
 
 @compiled(nogil=True, **FAST)
@@ -314,8 +204,8 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
     """
     n_rows, width, n_states = plane.shape[3], plane.shape[4], feature.shape[2]
     n_fields = 3 * (n_states - 1)
-    work, states, fields, rough = _room(N_ROWS * BLOCK), _room(n_states * STATE), _room(n_fields * BLOCK), _room(BLOCK * max(width, LINE))
-    pairs, scratch = _room(N_BINS * N_KEPT * PAIRS), _room(P.N_ROWS * PAIRS)
+    work, states, fields, rough = room(N_ROWS * BLOCK), room(n_states * STATE), room(n_fields * BLOCK), room(BLOCK * max(width, LINE))
+    pairs, scratch = room(N_BINS * N_KEPT * PAIRS), room(P.N_ROWS * PAIRS)
     bins, levels, gaps, spot = (np.zeros(n_states * BLOCK, np.int32), np.zeros(BLOCK, np.int32), np.zeros(BLOCK, np.int32),
                                 np.zeros(BLOCK, np.int32))
     who, filled, listed = np.zeros(N_BINS * PAIRS, np.int64), np.zeros(N_BINS, np.uint64), np.zeros(n_states * BLOCK + 1, np.uint64)
@@ -331,61 +221,25 @@ def conform(plane, line, heat, outcome, scalars, feature, rules, start, cross, w
             base = np.uint64(first * N_INPUT)
             for m in range(N_INPUT * BLOCK):
                 work[m] = inputs[base + np.uint64(m)]
-            _interpolate_line(own_line, start, first, warm, rough, work)
-            if _alone(work, own, limits, asked) < DEAD:
+            interpolate_line(own_line, start, first, warm, rough, work)
+            if alone(work, own, limits, asked) < DEAD:
                 continue
             if not (asked[2] or asked[3]):
                 for i in range(BLOCK):
                     row[order[first + i]] = work[ALONE + i]
                 continue
-            _interpolate_plane(own_plane, start, first, cross, n_rows, width, n_fields, rough, fields)
-            _heat(work, own)
-            _gaps(work, own)
-            _states(work, fields, states, feature[s], own, limits[1])
+            interpolate_plane(own_plane, start, first, cross, n_rows, width, n_fields, rough, fields)
+            heat_of_load(work, own)
+            gaps_that_passed(work, own)
+            film_states(work, fields, states, feature[s], own, limits[1])
             _levels(work, levels, gaps)
             if asked[3]:
                 _probe(work, spot, levels, own_heat, own_outcome, start, first, own)
             else:
                 work[SWING:SWING + BLOCK], work[TOP:TOP + BLOCK] = ZERO, ONE
             _bins(work, states, bins, n_states, own)
-            n_listed = U(0)
-            for m in range(n_states * BLOCK):                 # no branch here: which pairs count is hard to foresee
-                listed[n_listed] = np.uint64(m)
-                n_listed += U(1) if bins[m] >= 0 else U(0)
-            for m in range(n_listed):
-                pair = listed[m]
-                bin_, i = bins[pair], pair % U(BLOCK)
-                at = U(STATE) * (pair // U(BLOCK))
-                own_bin = np.uint64(bin_)
-                rule = np.uint64(gaps[i]) if asked[3] else U(0)
-                n_times = TIME_NODES.size if work[i + U(SPLIT)] > ZERO else 1
-                for m_node in range(P.SIZE[rule] * n_times):
-                    g, time = m_node // n_times, m_node % n_times
-                    weight, eta = states[at + i + U(CHANCE)], work[i + U(ETA)]
-                    if (bin_ // P.N_SIZES) % P.HEATS.size == 0:
-                        eta += work[i + U(CURVE)] * (ONE if n_times == 1 else work[i + U(H_VAR)] / max(work[i + U(Q_SD)] ** 2, F(1e-10)))
-                    if rule > U(0):
-                        bound = np.uint64(min(max((work[i + U(ALPHA)] - P.LOWEST) * P.BOUND_SCALE + HALF, ZERO), P.BOUND_TOP))
-                        k = (rule * U(N_BOUND) + bound) * U(2 * MOST_NODES) + np.uint64(g)
-                        eta -= own[7] * exp32(work[i + U(GAP)] + work[i + U(GAP_SD)] * flat_rules[k])
-                        weight *= flat_rules[k + U(MOST_NODES)]
-                    else:
-                        eta += work[i + U(GAP_MEAN)]
-                    slot = filled[own_bin]
-                    place_of = own_bin * U(N_KEPT * PAIRS) + slot
-                    if n_times > 1:
-                        weight *= TIME_WEIGHTS[time]
-                    _keep(work, states, i, at, place_of, weight, eta, pairs)
-                    if n_times > 1:
-                        _at_time(work, i, place_of, max(work[i + U(MINUTES)] + limits[2] * TIME_NODES[time], LEAST_MINUTES), own[2], pairs)
-                    kept = own_bin * U(PAIRS) + slot
-                    who[kept] = order[np.uint64(first) + i]
-                    kept_level[kept], kept_heat[kept] = levels[i], np.int32(start[2, np.uint64(first) + i])
-                    filled[own_bin] = slot + U(1)
-                    if slot == U(PAIRS - 1):
-                        work_off(np.int64(bin_), pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome,
-                                 flat_rules, own, asked[3], row)
-                        filled[own_bin] = U(0)
+            _sort_in(work, states, bins, gaps, levels, listed, order, start, first, flat_rules, own, limits[2], asked[3],
+                     filled, pairs, who, kept_level, kept_heat, scratch, place, level, heat_start, own_heat, own_outcome, row)
         for bin_ in range(N_BINS):
             if filled[bin_] > U(0):
                 for slot in range(np.int64(filled[bin_]), PAIRS):

@@ -7,6 +7,8 @@ polynomials (fits of our own, errors stated and tested), used in the inner loops
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from llvmlite import ir
@@ -23,13 +25,30 @@ P0, P1, P2, P3, P4, P5, P6 = (F(x) for x in (
 
 
 def compiled(**options) -> Callable:
-    """Return numba's decorator with its disk cache on, or off where no cache directory can be written."""
+    """Return numba's decorator with its disk cache on, or off where no cache directory can be written.
+
+    Notes
+    -----
+    Compiled code holds what it took from other files too (functions, constants), but numba looks only at a function's own file
+    to tell whether its cache is out of date.  Here every source of the two packages' arithmetic counts.
+    """
     def decorate(function):
         try:
-            return njit(cache=True, **options)(function)
+            made = njit(cache=True, **options)(function)
         except RuntimeError:          # numba found no place for a cache: compile in memory
             return njit(**options)(function)
+        kept = getattr(made._cache, "_cache_file", None)
+        if hasattr(kept, "_source_stamp"):
+            kept._source_stamp = _sources()
+        return made
     return decorate
+
+
+@cache
+def _sources() -> tuple:
+    here = Path(__file__).resolve()
+    files = sorted([*here.parent.glob("*.py"), *(here.parents[2] / "models").rglob("*.py")])
+    return tuple((file.name, file.stat().st_mtime_ns, file.stat().st_size) for file in files)
 
 
 def plain(array, kind) -> np.ndarray:
