@@ -85,11 +85,7 @@ def test_unchanged_inputs_return_the_same_bytes(week):
 
 def test_a_fresh_copy_gets_an_equal_plan(week, tmp_path):
     _, plan = week
-    again = json.loads(run("plan", copy_of(DEMO, tmp_path / "copy"), "--json").stdout)
-    assert again["now"] == plan["now"]
-    chosen = lambda p: [{k: row[k] for k in row if k not in ("expected_gain", "loss_without", "alternative", "alternative_loss")} for row in p["trials"]]
-    assert chosen(again) == chosen(plan)
-    assert again["expected"]["gain"] == pytest.approx(plan["expected"]["gain"], abs=1e-6)
+    assert json.loads(run("plan", copy_of(DEMO, tmp_path / "copy"), "--json").stdout) == plan
 
 
 def test_the_plan_comes_back_filled_in(week, tmp_path):
