@@ -34,7 +34,7 @@ FILLER = F(FILLER_REFERENCE)
 ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
 U = np.uint64
 sum_line, sum_plane = row_sum(1, 4, LINE), row_sum(4, 4, LANES)
-FAST = {"fastmath": True, "error_model": "numpy"}
+FAST = {"fastmath": True, "error_model": "numpy", "forceinline": True}
 
 
 @njit(**FAST)

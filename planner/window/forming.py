@@ -172,7 +172,7 @@ def _fill(limit, inverse_sd, prior, slope, inverse_width, exponent, tau_moved, w
                 _gather(sums, starts, plane[s, k, u])
 
 
-@njit(fastmath=True, error_model="numpy")
+@njit(fastmath=True, error_model="numpy", forceinline=True)
 def _gather(sums, starts, out):
     n_features = sums.shape[0]
     for r in range(starts.size - 1):

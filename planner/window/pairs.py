@@ -38,7 +38,7 @@ ZERO, HALF, ONE = F(0.0), F(0.5), F(1.0)
 LOWEST, BOUND_SCALE, BOUND_TOP = F(BOUND_LOW), F(1.0 / BOUND_STEP), F(N_BOUND - 1)
 ETA_TOP, HEAT_TOP = F(N_ETA - 1.01), F(N_HEAT - 1.01)
 U = np.uint64
-FAST = {"fastmath": True, "error_model": "numpy"}
+FAST = {"fastmath": True, "error_model": "numpy", "forceinline": True}
 
 
 @njit(**FAST)
