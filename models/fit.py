@@ -24,7 +24,7 @@ from models.joint_model import build, program
 from models.priors import Layout, Params, PriorSet, standard, unpack
 from models.rows import Observations, Sheet
 
-CHAINS, DRAWS, TUNE = 4, 1500, 900
+CHAINS, DRAWS, TUNE = 4, 1250, 700
 BEAT = 5.0                        # s between two signs of life
 TARGET_ACCEPT, CAUTIOUS_ACCEPT = 0.9, 0.99
 Say = Callable[[str], None]

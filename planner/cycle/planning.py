@@ -28,7 +28,7 @@ from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
 from planner.window.window import Window
 
-PLAN_DRAWS = 2000                 # draws that the choice works on; claims use all of them
+PLAN_DRAWS = 1600                 # draws that the choice works on; claims use all of them
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from planner.window.conformance import LotsSeen
 from planner.window.points import corners
 from planner.window.window import LEAST_GROUPS, Window
 
-MORE_DRAWS = 2
+MORE_DRAWS, MOST_DRAWS = 2, 5000        # times as many draws a chain, as long as a chain has fewer than this
 
 
 def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, allow_failed: bool = False) -> Window:
@@ -28,7 +28,7 @@ def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, al
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
         raise failed(campaign, fit)
     window = _built(campaign, fit, ranges=ranges, keep=keep)
-    while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < 4 * 1500:
+    while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS:
         campaign.say("the joint claim needs more effective draws: sampling on")
         fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
         window = _built(campaign, fit, ranges=ranges, keep=keep)

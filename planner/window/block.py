@@ -19,19 +19,20 @@ N_INPUT = 20
 (LOG_STRAIN, STRAIN_SD, STRAIN, STRAIN_VAR, CRACK_STRAIN, LOG_MODULUS, TAU, BASIS_1, BASIS_2, H, LOG_T, H_VAR, T_1, LIQUID, LIQUID_H,
  LIQUID_VAR, T_2, T_3, LIQUID_2, MINUTES) = (BLOCK * i for i in range(N_INPUT))
 # ... then the fields of the line ...
-(LIMIT, LIMIT_VAR, FILM, GAP, GAP_VAR, CLAD_VAR, CLAD, _SPARE) = (BLOCK * i for i in range(N_INPUT, N_INPUT + LINE))
+N_FIELDS = 10
+(LIMIT, LIMIT_VAR, FILM, GAP, GAP_VAR, CLAD_VAR, CLAD, JOINTLY, LIMIT_SKEW, GAP_SKEW) = (BLOCK * i for i in range(N_INPUT, N_INPUT + N_FIELDS))
 # ... then what is worked out
 (ALONE, Q_MEAN, Q_SD, Q_2, FILL, EXTRA, ETA, LEVEL, ABOVE, BELOW, STRAINED, GAP_SD, ALPHA, GAP_MEAN, GAP_EXTRA,
  HEATED, SWING, TOP, MIDDLE, SHARE,
- CURVE, Q_3, FILL_2, SPLIT) = (BLOCK * i for i in range(N_INPUT + LINE, N_INPUT + LINE + 24))
-N_ROWS = N_INPUT + LINE + 24
+ CURVE, Q_3, FILL_2, SPLIT) = (BLOCK * i for i in range(N_INPUT + N_FIELDS, N_INPUT + N_FIELDS + 24))
+N_ROWS = N_INPUT + N_FIELDS + 24
 # rows of one state of recrystallisation
 (CHANCE, DEPTH, ROOM, INVERSE, SPREAD) = (BLOCK * i for i in range(5))
 STATE = 5 * BLOCK
 
-BENT = F(0.025)                   # curvature of ln(time) in heat above which time has its own nodes
+BENT = F(0.032)                   # curvature of ln(time) in heat above which time has its own nodes
 FILLER = F(FILLER_REFERENCE)
-ZERO, HALF, ONE, SIXTH = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0)
+ZERO, HALF, ONE, SIXTH, DENSITY = F(0.0), F(0.5), F(1.0), F(1.0 / 6.0), F(0.3989422804)
 U = np.uint64
 sum_line, sum_plane = row_sum(1, 4, LINE), row_sum(4, 4, LANES)
 FAST = {"fastmath": True, "error_model": "numpy", "forceinline": True}
@@ -43,7 +44,7 @@ def interpolate_line(line, start, first, warm, rough, work):
     for i in range(BLOCK):
         at = np.uint64(first + i)
         sum_line(line, start[1, at], U(0), U(LINE), warm, U(4) * at, rough, U(LINE) * np.uint64(i))
-    for m in range(LINE):
+    for m in range(N_FIELDS):
         for i in range(BLOCK):
             work[LIMIT + m * BLOCK + i] = rough[i * LINE + m]
 
@@ -64,6 +65,12 @@ def interpolate_plane(plane, start, first, cross, n_rows, width, n_fields, rough
 
 
 @njit(**FAST)
+def skewed(skewness, x, density):
+    """Return the first term of Edgeworth's series (Abramowitz & Stegun 26.2.47, from memory): what skewness adds to P(Y + x > 0)."""
+    return skewness * SIXTH * (x * x - ONE) * density
+
+
+@njit(**FAST)
 def alone(work, own, limits, asked):
     """Set P(no crack and gap passes), and mean and sd of ln gap; return the sum of P."""
     gap_slope, gap_strain, log_max = own[0], own[1], limits[0]
@@ -77,10 +84,22 @@ def alone(work, own, limits, asked):
     if asked[0]:
         for i in range(BLOCK):
             sd = work[STRAIN_SD + i]
-            work[ALONE + i] = phi32((work[LIMIT + i] - work[CRACK_STRAIN + i]) / np.sqrt(work[LIMIT_VAR + i] + sd * sd))
+            inverse = ONE / np.sqrt(work[LIMIT_VAR + i] + sd * sd)
+            beta = (work[LIMIT + i] - work[CRACK_STRAIN + i]) * inverse
+            density = DENSITY * exp32(-HALF * beta * beta)
+            work[ALONE + i] = phi32(beta) + skewed(work[LIMIT_SKEW + i] * inverse ** 3, beta, density)
+            work[SHARE + i] = density * inverse          # ... and what the gap shares with it
+            work[TOP + i] = beta
     if asked[1]:
         for i in range(BLOCK):
-            work[ALONE + i] *= phi32(work[ALPHA + i])
+            alpha, inverse = work[ALPHA + i], ONE / work[GAP_SD + i]
+            density = DENSITY * exp32(-HALF * alpha * alpha)
+            passed = phi32(alpha) - skewed(work[GAP_SKEW + i] * inverse ** 3, alpha, density)
+            common = ZERO
+            if asked[0]:
+                common = gap_strain * work[STRAIN + i] * work[STRAIN_SD + i] ** 2 - work[JOINTLY + i]
+                common *= inverse * density * work[SHARE + i]
+            work[ALONE + i] = min(max(work[ALONE + i] * passed + common, ZERO), ONE)
     total = ZERO
     for i in range(BLOCK):
         total += work[ALONE + i]

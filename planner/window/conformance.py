@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
 from models.handbook import liquid_fraction, modulus_factor
-from models.likelihood import normal_nodes
 from models.priors import Params
 from models.responses.braze import LOG_TIME_REF, MIN_MINUTES
 from models.responses.deviation import tau_basis
@@ -32,9 +33,11 @@ from planner.window.truncated import truncated_rules
 
 __all__ = ["Conformance", "LotsSeen", "Required"]
 
+WIDE = 0.45                       # scatter of strain, as a share of the set strain, from which actual strains are gone through one by one
+TAIL, LOG_STRAIN_STEP, MOST_STRAINS, STRAINS = 3.6, 0.2, 400, (1e-6, 5.0)    # ... within +- sd, in steps of ln strain, between
 NO_LIMIT = 60.0                   # ln of a gap or film that everything stays below
 MOST_STRAIN_SPREAD = 0.6          # of ln strain, as far as the gap's small dependence on strain goes
-N_BRAZE_NODES = 15
+N_BRAZE_NODES = 61                # equal steps: the liquid share has a kink at the liquidus
 
 
 class Conformance:
@@ -71,17 +74,52 @@ class Conformance:
             return out
         if not np.isfinite(conditions.factors()).all():
             raise ValueError("conditions must be finite numbers")
+        wide = (conditions.strain > 0) & (self.settings.strain > WIDE * np.maximum(conditions.strain, MIN_STRAIN))
+        if wide.any():
+            out[:, wide] = self._over_strain(conditions.take(np.flatnonzero(wide)))
+            if not wide.all():
+                out[:, ~wide] = self._combined(conditions.take(np.flatnonzero(~wide)), out[:, ~wide])
+            return out
+        return self._combined(conditions, out)
+
+    def _over_strain(self, conditions: Conditions) -> np.ndarray:
+        """Return conformance where strain scatters by half its size or more: the mean over actual strains of what each would give."""
+        strain = np.maximum(conditions.strain, MIN_STRAIN)
+        sd = self.settings.strain / strain
+        n = np.minimum(np.ceil(2 * TAIL * sd / LOG_STRAIN_STEP), MOST_STRAINS).astype(int) + 1
+        out, total = np.zeros((self.params.n_draws, len(conditions)), np.float32), np.zeros(len(conditions))
+        for k in range(n.max()):
+            at = np.flatnonzero(k < n)
+            z = TAIL * (2.0 * k / (n[at] - 1) - 1.0)
+            factors, weight = conditions.factors()[at], np.exp(-0.5 * z * z)
+            factors[:, 1] = np.clip(strain[at] * np.exp(sd[at] * z), *STRAINS)
+            out[:, at] += weight.astype(np.float32) * self._of_strain(Conditions.from_factors(conditions.temper[at], factors))
+            total[at] += weight
+        return out / total.astype(np.float32)
+
+    @cached_property
+    def _of_strain(self) -> "Conformance":
+        """Conformance at an exactly known strain."""
+        ends = [self.box.factors(), self.box.factors()]
+        for factors, strain in zip(ends, STRAINS):
+            factors[:, 1] = strain
+        box = Conditions.concatenate([Conditions.from_factors(self.box.temper, factors) for factors in ends])
+        return Conformance(self.params, sheet=self.sheet, settings=replace(self.settings, strain=0.0), required=self.required, box=box,
+                           clad_offset=self.clad_offset)
+
+    def _combined(self, conditions: Conditions, out: np.ndarray) -> np.ndarray:
+        """Fill `out` from the tables."""
         t = self.tables(conditions)
-        iu, wu, iv, wv = t.grid.place(conditions)
+        iu, wu, ifine, wfine, iv, wv = t.grid.place(conditions)
         order = self._order(conditions)
         temper, n_warm, n_rows, width = np.asarray(conditions.temper, np.int64), *t.plane.shape[2:]
-        start = np.stack([((temper * n_warm + iu) * n_rows + iv) * width, (temper * n_warm + iu) * t.line.shape[3],
+        start = np.stack([((temper * n_warm + iu) * n_rows + iv) * width, (temper * t.line.shape[2] + ifine) * t.line.shape[3],
                           temper * t.heat.shape[2] * t.heat.shape[3]])[:, order].astype(np.uint64)
         cross = plain((wu[:, :, None] * wv[:, None, :]).reshape(-1, 16)[order].ravel(), np.float32)
         inputs = self._inputs(conditions)[:, order].reshape(N_INPUT, -1, BLOCK).transpose(1, 0, 2)
         r = self.required
         limits = np.array([*(NO_LIMIT if x is None else math.log(x) for x in (r.gap_max, r.film_max)), self.settings.braze_time], np.float32)
-        constants = (plain(start, np.uint64), cross, plain(wu[order].ravel(), np.float32), plain(inputs.ravel(), np.float32), limits,
+        constants = (plain(start, np.uint64), cross, plain(wfine[order].ravel(), np.float32), plain(inputs.ravel(), np.float32), limits,
                      np.array([r.cracked, r.gap_max is not None, r.film_max is not None, r.sound_min is not None or r.leaked,
                                self.settings.braze_temperature > 0 or self.settings.braze_time > 0]),
                      plain(np.where(np.arange(len(order)) < len(conditions), order, len(conditions)), np.int64))
@@ -114,9 +152,10 @@ def braze_moments(conditions: Conditions, settings: Settings, silicon: float) ->
     """Return what the kernel needs to know of a load's actual settings, by condition: shape (10, n_conditions).
 
     Mean h and ln(t/3), variance of h, Hermite coefficient 1 of ln t, mean liquid share, its covariance with h and variance,
-    Hermite coefficients 2 and 3 of ln t and 2 of the liquid share; by Gauss-Hermite nodes.
+    Hermite coefficients 2 and 3 of ln t and 2 of the liquid share; by equal steps over +- 6 sd.
     """
-    x, w = normal_nodes(N_BRAZE_NODES)
+    x = np.linspace(-6.0, 6.0, N_BRAZE_NODES)
+    w = np.exp(-0.5 * x * x) / np.exp(-0.5 * x * x).sum()
     temperature = conditions.braze_temperature[:, None] + settings.braze_temperature * x
     minutes = np.maximum(conditions.braze_time[:, None] + settings.braze_time * x, MIN_MINUTES)
     log_t = np.log(minutes) - LOG_TIME_REF

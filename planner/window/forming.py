@@ -11,15 +11,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from models.handbook import modulus_factor
 from models.likelihood import normal_nodes
 from models.priors import Params
 from models.responses import film, formability, recrystallisation, springback
-from models.rows import MIN_STRAIN, T_AMBIENT, Conditions, Settings, Sheet, at_actual_settings, design, warmth
+from models.rows import MIN_STRAIN, T_AMBIENT, T_SPAN, Conditions, Settings, Sheet, at_actual_settings, design, warmth
 from planner.window.lanes import F, compiled, exp32, log32, phi32, plain
+from planner.window.truncated import gauss_rule
 
 LANES = 16                    # fields are padded to a multiple of this, one register of the vector unit
-LINE = 8                      # fields that depend on temper and forming temperature only
-N_WARM_NODES = 2
+LINE = 16                     # fields that depend on temper and forming temperature only (and padding: one register)
+N_WARM_NODES, N_LINE_NODES = 2, 3
 STRIDE = 1024                 # room for the strain nodes of all grid rows
 LOGIT_CAP = F(30.0)
 TINY, FLOOR = F(1e-12), F(1e-7)
@@ -27,21 +29,17 @@ WIDEST, NARROWEST = np.log(5.0), np.log(1e-6)    # actual strains beyond these m
 MOST_VARIANCE = F(4.0)        # of ln film depth from the settings
 
 
-def warmth_nodes(temperature, sd: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return two Gauss nodes and weights, each (n, 2), of the warmth of parts formed at `temperature` +- sd (degC)."""
+def warmth_nodes(temperature, sd: float, n: int = N_WARM_NODES) -> tuple[np.ndarray, np.ndarray]:
+    """Return n Gauss nodes and weights, each (n_temperatures, n), of the warmth of parts formed at `temperature` +- sd (degC)."""
     z = np.linspace(-7.0, 7.0, 1401)
     w = np.exp(-0.5 * z * z)
     w /= w.sum()
     tau = warmth(np.asarray(temperature, float)[:, None] + sd * z)
     mean = tau @ w
     off = tau - mean[:, None]
-    spread = np.sqrt(off ** 2 @ w)
-    skew = (off ** 3 @ w) / np.maximum(spread, 1e-9) ** 3
-    root = np.sqrt(1.0 + 0.25 * skew ** 2)
-    low, high = 0.5 * skew - root, 0.5 * skew + root
-    share = high / (high - low)
-    nodes = mean[:, None] + spread[:, None] * np.stack([low, high], axis=1)
-    return np.maximum(nodes, 0.0), np.stack([share, 1.0 - share], axis=1)
+    spread = np.sqrt(off ** 2 @ w)[:, None]
+    nodes, weights = gauss_rule(np.where(spread > 1e-9, off / np.maximum(spread, 1e-9), z), np.broadcast_to(w, tau.shape), n)
+    return np.maximum(mean[:, None] + spread * nodes, 0.0), weights
 
 
 def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
@@ -67,17 +65,18 @@ def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
     return (*(np.concatenate(c) for c in zip(*parts)), np.array(starts))
 
 
-def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Settings, *, must_not_crack: bool, clad_offset,
+def forming_tables(p: Params, temperature, fine, strain, sheet: Sheet, settings: Settings, *, must_not_crack: bool, clad_offset,
                    line: np.ndarray, plane: np.ndarray) -> None:
     """Fill in the fields of some draws on the grid.
 
     Parameters
     ----------
-    temperature : (n_warm,) degC; strain : (n_rows,) grid rows, 0 allowed.
+    temperature : (n_warm,) degC, of the plane; fine : (n_fine,) degC, of the line; strain : (n_rows,) grid rows, 0 allowed.
     clad_offset : (n_draws, n_tempers) known lot effect on clad.
-    line : (n_draws, n_tempers, n_warm, LINE): 0 mean and 1 variance of the ln strain at which the most strained feature
+    line : (n_draws, n_tempers, n_fine, LINE): 0 mean and 1 variance of the ln strain at which the most strained feature
         cracks, 2 ln film depth at ln strain 0, 3 mean and 4 variance of ln gap at strain 0 and the modulus of 20 degC,
-        5 variance and 6 mean of the lot's clad relative to nominal.
+        5 variance and 6 mean of the lot's clad relative to nominal, 7 covariance of 0 and 3 through warmth, third central
+        moment of 8 the former and 9 the latter.
     plane : (n_draws, n_tempers, n_warm, n_rows, padded 3 n_features): per feature the logit of P(recrystallised | not cracked), then mean,
         then variance of the film's departure from the settings when that many features recrystallised.
     """
@@ -86,20 +85,10 @@ def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Setti
     rows = _rows(temperature, tau, n_tempers)
     shape = (p.n_draws, n_tempers, n_warm, N_WARM_NODES)
     over = lambda a: np.broadcast_to(a, (p.n_draws, n_tempers * n_warm * N_WARM_NODES)).reshape(shape)
-    mean_var = lambda a: ((a * weight).sum(-1), np.maximum((a ** 2 * weight).sum(-1) - (a * weight).sum(-1) ** 2, 0.0))
     limit = over(formability.log_limit_strain(p, rows, 0.0)) - np.log(sheet.share.max())
     limit_sd = np.broadcast_to(np.sqrt(p.limit_sd ** 2 + p.lot_limit_sd ** 2), shape[:2])
-    gap = over(springback.log_gap(p, springback.log_angle(p, rows, 0.0), rows.tau))
-    line[..., 7] = 0.0
-    line[..., 0], spread = mean_var(limit)
-    line[..., 1] = spread + limit_sd[:, :, None] ** 2
     set_tau = warmth(temperature)
-    base = design(_conditions(temperature, n_tempers))
-    line[..., 2] = film.base(p, base, log_strain=np.zeros(len(base))).reshape(shape[:3])
-    line[..., 3], spread = mean_var(gap)
-    line[..., 4] = spread + (p.gap_sd ** 2 + (p.gap_slope * p.lot_angle_sd) ** 2)[:, :, None]
-    line[..., 5] = (p.lot_clad_sd ** 2)[:, :, None]
-    line[..., 6] = 1.0 + clad_offset[:, :, None]
+    _fill_line(p, fine, sheet, settings, limit_sd, clad_offset, line)
     prior = np.exp(recrystallisation.excess(p, rows, log_strain=np.full(len(rows), -np.inf))[0])
     whole = np.exp(recrystallisation.excess(p, rows, log_strain=np.zeros(len(rows)))[0])
     x, moved, w, starts = strain_nodes(strain, settings.strain)
@@ -110,6 +99,33 @@ def forming_tables(p: Params, temperature, strain, sheet: Sheet, settings: Setti
           f32(np.where(owner > 0, x, -99.0)), f32(np.exp(x)[None, :] * sheet.share[:, None]), f32(moved), f32(w), plain(starts, np.int64), plane)
 
 
+def _fill_line(p: Params, temperature, sheet: Sheet, settings: Settings, limit_sd, clad_offset, line: np.ndarray) -> None:
+    """Fill the line: moments over warmth, from more nodes than the plane needs."""
+    n_tempers, (tau, weight) = line.shape[1], warmth_nodes(temperature, settings.forming_temperature, N_LINE_NODES)
+    rows, shape = _rows(temperature, tau, n_tempers), (*line.shape[:3], N_LINE_NODES)
+    over = lambda a: np.broadcast_to(a, (len(line), len(rows))).reshape(shape)
+    limit = over(formability.log_limit_strain(p, rows, 0.0)) - np.log(sheet.share.max())
+    gap = over(springback.log_gap(p, springback.log_angle(p, rows, 0.0), rows.tau))
+    mean = lambda a: (a * weight).sum(-1)
+    base = design(_conditions(temperature, n_tempers))
+    line[..., 0], line[..., 3] = mean(limit), mean(gap)
+    gap = gap - p.gap_slope[:, :, None, None] * _log_modulus_moved(temperature, tau)      # the set modulus is the kernel's
+    limit, gap = limit - mean(limit)[..., None], gap - mean(gap)[..., None]
+    line[..., 1] = mean(limit ** 2) + limit_sd[:, :, None] ** 2
+    line[..., 2] = film.base(p, base, log_strain=np.zeros(len(base))).reshape(shape[:3])
+    line[..., 4] = mean(gap ** 2) + (p.gap_sd ** 2 + (p.gap_slope * p.lot_angle_sd) ** 2)[:, :, None]
+    line[..., 5] = (p.lot_clad_sd ** 2)[:, :, None]
+    line[..., 6] = 1.0 + clad_offset[:, :, None]
+    line[..., 7], line[..., 8], line[..., 9] = mean(limit * gap), mean(limit ** 3), mean(gap ** 3)
+    line[..., 10:] = 0.0
+
+
+def _log_modulus_moved(temperature, tau) -> np.ndarray:
+    """Return ln E at the nodes of warmth less ln E at the set temperature, (n_warm, n_nodes)."""
+    log_modulus = lambda t: np.log(modulus_factor(t, clamp=True))
+    return log_modulus(T_AMBIENT + T_SPAN * tau) - log_modulus(np.maximum(temperature, T_AMBIENT))[:, None]
+
+
 def _conditions(temperature, n_tempers: int) -> Conditions:
     k, t = np.meshgrid(np.arange(n_tempers), temperature, indexing="ij")
     full = np.zeros(k.size)
@@ -118,7 +134,7 @@ def _conditions(temperature, n_tempers: int) -> Conditions:
 
 def _rows(temperature, tau, n_tempers: int):
     """Return the design of every (temper, temperature, node of warmth) at zero strain and the modulus of 20 degC."""
-    wide = design(_conditions(np.repeat(temperature, N_WARM_NODES), n_tempers))
+    wide = design(_conditions(np.repeat(temperature, tau.shape[1]), n_tempers))
     return at_actual_settings(wide, np.tile(tau.ravel(), n_tempers), np.zeros(len(wide)), np.full(len(wide), -np.inf))
 
 

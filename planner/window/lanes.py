@@ -103,6 +103,17 @@ def _mantissa(context, x):
     return types.float32(types.float32), emit
 
 
+@intrinsic
+def two_words(context, array, at):
+    """Return array[at] (lower half) and array[at + 1] (upper half) of a flat uint32 array as one uint64."""
+    def emit(context, builder, signature, args):
+        data = context.make_array(signature.args[0])(context, builder, args[0]).data
+        whole = builder.load(builder.bitcast(builder.gep(data, [args[1]]), ir.IntType(64).as_pointer()))
+        whole.align = 4
+        return whole
+    return types.uint64(array, types.uint64), emit
+
+
 @njit(fastmath=True, error_model="numpy", inline="always")
 def exp32(x):
     """e**x within 4e-6 relative for |x| <= 80; held at the ends beyond."""

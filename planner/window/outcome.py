@@ -1,7 +1,8 @@
 """The outcome of the joints: P(enough joints sound and no leak) as a function of the joint predictor.
 
 Load and component effects and whatever else makes the predictor uncertain enter as a variance.  The conditional outcome
-is tabulated once per draw, blurred by that variance in small steps, so that the kernel needs one look-up.
+is tabulated once per draw, blurred by that variance in small steps, so that the kernel needs one look-up.  Two levels of
+the table share a word, 16 bits each, because reading from scattered places is what the kernel waits for.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from planner.window.required import Required
 RAW_LOW, RAW_STEP, N_RAW = -30.0, 0.125, 561    # predictor grid of the unblurred outcome
 N_ETA = 256                                     # nodes of a draw's own grid of the predictor
 ROOT_LOW, ROOT_STEP, N_LEVEL = 0.2, 0.1, 13     # levels of sqrt(extra variance + ROOT_LOW**2)
+FULL = 65535.0                                  # what a probability of 1 is stored as
 N_CONCENTRATION = 40                            # nodes of ln(concentration)
 N_FIRST = 15                                    # nodes of the first blur; the later, small ones have three
 EDGE = 1e-5                                     # outcome within this of its end values is taken as constant
@@ -25,7 +27,12 @@ LGAMMA_FROM = 64                                # joint counts above this use a 
 
 
 def outcome_table(p: Params, required: Required, table: np.ndarray) -> np.ndarray:
-    """Fill `table`, float32 (n_draws, N_LEVEL, N_ETA), with P(pass | extra variance, predictor); return each draw's grid (low, 1/step), (n_draws, 2)."""
+    """Fill `table` with P(pass | extra variance, predictor); return each draw's grid (low, 1/step), (n_draws, 2).
+
+    Parameters
+    ----------
+    table : uint32 (n_draws, N_LEVEL, N_ETA); the lower half of a word is FULL times the probability at a level, the upper half that at the next.
+    """
     eta = RAW_LOW + RAW_STEP * np.arange(N_RAW)
     passed = np.ones((p.n_draws, N_RAW))
     if required.sound_min is not None:
@@ -67,8 +74,8 @@ def _own_grid(passed: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarra
 @compiled(fastmath=True, nogil=True, error_model="numpy")
 def _blur(passed, sd, low, step, x, w, out):
     """Fill the table: level 0 blurred by the draw's own sd, every later level from the one before by three nodes."""
-    n_raw = passed.shape[1]
-    buffer = np.empty(out.shape[2])
+    n_raw, n_level, last = passed.shape[1], out.shape[1], out.shape[2] - 1
+    buffer, levels = np.empty(out.shape[2]), np.empty((n_level + 1, out.shape[2]))
     for s in range(out.shape[0]):
         buffer[:] = 0.0
         stride = step[s] / RAW_STEP
@@ -79,17 +86,22 @@ def _blur(passed, sd, low, step, x, w, out):
                 a = int(t)
                 f = t - a
                 buffer[i] += w[j] * (passed[s, a] + f * (passed[s, a + 1] - passed[s, a]))
-        out[s, 0, :] = buffer
-        for level in range(1, out.shape[1]):
+        levels[0] = buffer
+        for level in range(1, n_level):
             root = ROOT_LOW + ROOT_STEP * level
             shift = np.sqrt(3.0 * ROOT_STEP * (2.0 * root - ROOT_STEP)) / step[s]
             whole = int(np.floor(shift))
             f = shift - whole
-            last = buffer.size - 1
             for i in range(buffer.size):
-                up = (1.0 - f) * out[s, level - 1, min(i + whole, last)] + f * out[s, level - 1, min(i + whole + 1, last)]
-                down = (1.0 - f) * out[s, level - 1, max(i - whole, 0)] + f * out[s, level - 1, max(i - whole - 1, 0)]
-                out[s, level, i] = (up + down) / 6.0 + out[s, level - 1, i] * (2.0 / 3.0)
+                up = (1.0 - f) * levels[level - 1, min(i + whole, last)] + f * levels[level - 1, min(i + whole + 1, last)]
+                down = (1.0 - f) * levels[level - 1, max(i - whole, 0)] + f * levels[level - 1, max(i - whole - 1, 0)]
+                levels[level, i] = (up + down) / 6.0 + levels[level - 1, i] * (2.0 / 3.0)
+        levels[n_level] = levels[n_level - 1]
+        for level in range(n_level):
+            for i in range(buffer.size):
+                here = np.uint32(min(max(levels[level, i], 0.0), 1.0) * FULL + 0.5)
+                above = np.uint32(min(max(levels[level + 1, i], 0.0), 1.0) * FULL + 0.5)
+                out[s, level, i] = here | (above << np.uint32(16))
 
 
 @compiled(nogil=True, error_model="numpy")

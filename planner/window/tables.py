@@ -23,8 +23,8 @@ from planner.window.lanes import aligned
 from planner.window.outcome import N_ETA, N_LEVEL, outcome_table
 from planner.window.required import Required
 
-N_WARM, N_HEAT = 11, 80                     # grid nodes over the warm axis and braze heat
-STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.25, 6, 20
+N_WARM, N_LINE, N_HEAT = 11, 16, 96         # grid nodes over the warm axis, the same for what forming temperature alone decides, and braze heat
+STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.2, 6, 40
 WARM_UNIT = 10.0                            # degC at which the warm axis has the value 1
 HEAT_LANES, N_SCALARS = 4, 15
 REACH = 3.0                                 # standard deviations of the settings that the heat grid spans
@@ -77,6 +77,7 @@ class Grid:
     """The axes that the tables span.  Strain 0 has a grid row of its own, behind the others."""
 
     warm: Axis                    # signed root of degrees above ambient
+    fine: Axis                    # the same span in smaller steps
     strain: Axis                  # ln(strain + soft)
     soft: float                   # strain below which the axis is nearly linear
     h: tuple[float, float]        # (T_braze - 600)/10
@@ -95,7 +96,7 @@ class Grid:
         spread = REACH * settings.braze_temperature / 10
         first = max(conditions.braze_time.min() - REACH * settings.braze_time, braze.MIN_MINUTES)
         last = max(conditions.braze_time.max() + REACH * settings.braze_time, first)
-        return cls(Axis.over(warm.min(), warm.max(), N_WARM), Axis.over(low, high, rows), soft,
+        return cls(Axis.over(warm.min(), warm.max(), N_WARM), Axis.over(warm.min(), warm.max(), N_LINE), Axis.over(low, high, rows), soft,
                    (h.min() - spread, h.max() + spread), (np.log(first), np.log(last)), settings)
 
     def holds(self, other: "Grid") -> bool:
@@ -105,10 +106,9 @@ class Grid:
                 and pair(self.log_minutes, other.log_minutes))
 
     @property
-    def temperatures(self) -> np.ndarray:
-        """Forming temperatures of the warm nodes, degC."""
-        x = self.warm.nodes
-        return T_AMBIENT + WARM_UNIT * np.sign(x) * x ** 2
+    def temperatures(self) -> tuple[np.ndarray, np.ndarray]:
+        """Forming temperatures of the nodes of `warm` and of `fine`, degC."""
+        return tuple(T_AMBIENT + WARM_UNIT * np.sign(x) * x ** 2 for x in (self.warm.nodes, self.fine.nodes))
 
     @property
     def strains(self) -> np.ndarray:
@@ -116,12 +116,12 @@ class Grid:
         return np.append(np.maximum(np.exp(self.strain.nodes) - self.soft, MIN_STRAIN), 0.0)
 
     def place(self, conditions: Conditions) -> tuple[np.ndarray, ...]:
-        """Return first warm node and four weights, first strain row and four weights, of every condition."""
-        iu, wu = self.warm.weights(_warm(conditions.forming_temperature, self.settings))
+        """Return first warm node and four weights, first fine node and weights, first strain row and weights, of every condition."""
+        warm = _warm(conditions.forming_temperature, self.settings)
         iv, wv = self.strain.weights(np.log(np.maximum(conditions.strain, MIN_STRAIN) + self.soft))
         zero = conditions.strain <= 0
         iv = np.where(zero, self.strain.n - 3, iv)                     # the last of its four rows is that of strain 0
-        return iu, wu, iv, np.where(zero[:, None], [0.0, 0.0, 0.0, 1.0], wv)
+        return *self.warm.weights(warm), *self.fine.weights(warm), iv, np.where(zero[:, None], [0.0, 0.0, 0.0, 1.0], wv)
 
 
 def _warm(temperature, settings: Settings):
@@ -132,28 +132,28 @@ def _warm(temperature, settings: Settings):
 
 @dataclass(frozen=True)
 class Tables:
-    """What the kernel reads, float32."""
+    """What the kernel reads, float32 where nothing else is said."""
 
     grid: Grid
-    line: np.ndarray              # (n_draws, n_tempers, n_warm, LINE), see forming.forming_tables
+    line: np.ndarray              # (n_draws, n_tempers, n_fine, LINE), see forming.forming_tables
     plane: np.ndarray             # (n_draws, n_tempers, n_warm, n_rows, padded 3 n_features), see forming.forming_tables
     heat: np.ndarray              # (n_draws, n_tempers, N_HEAT, HEAT_LANES) heat effect at tau = 0 and the parts along each basis function
-    outcome: np.ndarray           # (n_draws, N_LEVEL, N_ETA), see outcome.outcome_table
+    outcome: np.ndarray           # uint32 (n_draws, N_LEVEL, N_ETA), see outcome.outcome_table
     scalars: np.ndarray           # (n_draws, N_SCALARS), see `_scalars`
     feature: np.ndarray           # (n_draws, 3, n_features + 1), see `_features`
 
 
 def build_tables(p: Params, grid: Grid, sheet: Sheet, settings: Settings, required: Required, clad_offset) -> Tables:
     """Work out the tables of every draw, in chunks over threads."""
-    temperatures, strains, n_tempers = grid.temperatures, grid.strains, p.limit_level.shape[-1]
-    n, n_features, corner = p.n_draws, len(sheet.share), (p.n_draws, n_tempers, N_WARM)
-    t = Tables(grid, aligned((*corner, LINE)), aligned((*corner, len(strains), LANES * -(-3 * n_features // LANES))),
-               aligned((n, n_tempers, N_HEAT, HEAT_LANES)), aligned((n, N_LEVEL, N_ETA)), aligned((n, N_SCALARS)),
+    strains, corner = grid.strains, (p.n_draws, p.limit_level.shape[-1])
+    n, n_features = p.n_draws, len(sheet.share)
+    t = Tables(grid, aligned((*corner, N_LINE, LINE)), aligned((*corner, N_WARM, len(strains), LANES * -(-3 * n_features // LANES))),
+               aligned((*corner, N_HEAT, HEAT_LANES)), aligned((n, N_LEVEL, N_ETA)).view(np.uint32), aligned((n, N_SCALARS)),
                aligned((n, 3, n_features + 1)))
 
     def work(first, last):
         at, part = slice(first, last), p.take(slice(first, last))
-        forming_tables(part, temperatures, strains, sheet, settings, must_not_crack=required.cracked, clad_offset=clad_offset[at],
+        forming_tables(part, *grid.temperatures, strains, sheet, settings, must_not_crack=required.cracked, clad_offset=clad_offset[at],
                        line=t.line[at], plane=t.plane[at])
         heat_grid = _heat(part, grid, t.heat[at])
         eta_grid = outcome_table(part, required, t.outcome[at])

@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-SIZES = (1, 2, 3, 5, 8, 16)                       # numbers of nodes on offer
+SIZES = (1, 2, 3, 5, 8, 16, 32)                       # numbers of nodes on offer
 MOST_NODES = SIZES[-1]
 BOUND_LOW, BOUND_STEP, N_BOUND = -5.0, 1.0 / 64, 673
 PANELS, PANEL_NODES = 24, 12                   # composite Gauss-Legendre points that stand for the continuous density
@@ -32,14 +32,22 @@ def truncated_rules() -> np.ndarray:
     density /= density.sum(1, keepdims=True)
     diagonal, off = _recurrence(z, density, MOST_NODES)
     for i, n in enumerate(SIZES):
-        jacobi = np.zeros((N_BOUND, n, n))
-        at = np.arange(n)
-        jacobi[:, at, at] = diagonal[:, :n]
-        jacobi[:, at[1:], at[:-1]] = off[:, :n - 1]
-        nodes, vectors = np.linalg.eigh(jacobi)
-        out[i, :, 0, :n], out[i, :, 1, :n] = nodes, vectors[:, 0, :] ** 2
+        out[i, :, 0, :n], out[i, :, 1, :n] = _rule(diagonal, off, n)
     out[0, :, 0, 1] = off[:, 0] ** 2
     return out
+
+
+def gauss_rule(z, w, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return n nodes and weights, each (n_measures, n), of the Gauss rules of discrete measures w (adding to 1) on z, row by row."""
+    return _rule(*_recurrence(z, w, n), n)
+
+
+def _rule(diagonal, off, n: int) -> tuple[np.ndarray, np.ndarray]:
+    jacobi, at = np.zeros((len(diagonal), n, n)), np.arange(n)
+    jacobi[:, at, at] = diagonal[:, :n]
+    jacobi[:, at[1:], at[:-1]] = off[:, :n - 1]
+    nodes, vectors = np.linalg.eigh(jacobi)
+    return nodes, vectors[:, 0, :] ** 2
 
 
 def _recurrence(z, w, n: int) -> tuple[np.ndarray, np.ndarray]:

@@ -86,8 +86,8 @@ def reference(p, x, i, sheet, settings, required, outcome):
         base = [p.film_recrystallised + 0 * q if j < new else bases[j] for j in range(n)]
         passed, shift = below(required.film_max, np.max(base, axis=0) + p.film_heat * q, np.sqrt(p.film_sd ** 2 + p.load_film_sd ** 2), z_film)
         shift = shift - np.max(base, axis=0)
-        depth = sum(w * np.exp(b + shift) for w, b in zip(sheet.weight, base))
-        eta = joints.predictor(p, heat, joints.filler(p, liquid, 0.0, depth / sheet.clad_um), np.exp(gap))
+        depth = sum(w * np.exp(np.minimum(b + shift, 80.0)) for w, b in zip(sheet.weight, base))
+        eta = joints.predictor(p, heat, joints.filler(p, liquid, 0.0, depth / sheet.clad_um), np.exp(np.minimum(gap, 80.0)))
         clad = p.joint_filler * p.lot_clad_sd * liquid
         good = sum(w * np.interp(eta + clad * z, *outcome) for z, w in zip(*normal_nodes(5)))
         total = total + state * passed * good
@@ -111,7 +111,7 @@ def errors(required, x, *, settings=SETTINGS, sheet=SHEET, n_draws=40, n_tempers
 
 def test_error_is_small_where_everything_is_asked():
     e = errors(ALL, conditions(150, 2), cells=120)
-    assert np.abs(e).max() <= 0.0033 and np.sqrt(np.mean(e ** 2)) <= 0.0007 and abs(e.mean()) <= 3e-4
+    assert np.abs(e).max() <= 0.003 and np.sqrt(np.mean(e ** 2)) <= 0.0007 and abs(e.mean()) <= 3e-4
 
 
 def shares(share, count, joined):
@@ -128,7 +128,8 @@ def ranged(column, low, high):
     (ALL, ranged(0, 20.0, 24.0), {}),                                    # warmth has its kink at ambient
     (ALL, ranged(0, 5.0, 40.0), {}),                                     # below ambient
     (ALL, ranged(3, 1.0, 1.3), {}),                                      # skewed braze heat
-    (ALL, ranged(1, 0.01, 0.02), {}),                                    # strain scatters by its own size
+    (ALL, ranged(1, 0.01, 0.02), {}),                                    # strain scatters by a good part of its size
+    (ALL, ranged(1, 0.003, 0.01), {}), (ALL, ranged(1, 0.0002, 0.003), {}),     # ... and by more than its size
     (ALL, {}, dict(settings=Settings())),
     (ALL, {}, dict(n_tempers=1)),
     (ALL, {}, dict(sheet=shares([1, 1, 0.3], [1, 2, 3], [True, False, True]))),
@@ -138,12 +139,12 @@ def ranged(column, low, high):
     (Required(False, 0.15, 22, 60.0, True, 24), {}, {}), (Required(True, None, 22, 60.0, True, 24), {}, {}),
     (Required(True, 0.15, None, 60.0, True, 24), {}, {}), (Required(True, 0.15, 22, None, True, 24), {}, {}),
     (Required(True, 0.15, 22, 60.0, False, 24), {}, {}), (Required(True, 0.15, 9300, 60.0, True, 10000), {}, {}),
-], ids=["near ambient", "below ambient", "short braze", "small strain", "exact settings", "one temper", "equal shares", "none joined",
+], ids=["near ambient", "below ambient", "short braze", "small strain", "tiny strain", "next to no strain", "exact settings", "one temper", "equal shares", "none joined",
         "one feature", "six features", "no crack", "no gap", "no film", "no joints", "no leak", "many joints"])
 def test_error_is_small_at_the_edges(required, where, rest):
     x = conditions(60, 3, n_tempers=rest.get("n_tempers", 2), **where)
     e = errors(required, x, cells=10 if required.n_joints > 24 else 16, **rest)
-    assert np.abs(e).max() <= 0.0035 and np.sqrt(np.mean(e ** 2)) <= 0.0015
+    assert np.abs(e).max() <= 0.003 and np.sqrt(np.mean(e ** 2)) <= 0.0015
 
 
 def test_no_strain_never_cracks_and_has_a_row_of_its_own():
