@@ -14,6 +14,7 @@ PLACE_W, PLACE_H, PER_ROW = 90, 50, 8
 MAP_W, MAP_H, LEFT, TOP = 372, 270, 46, 8
 GUTTER = 58
 LANE = 19
+SEAM = 0.5                          # rows overlap by this much, or their edges show
 KINDS = {1: "claimed", 0: "undecided", -1: "excluded"}
 
 
@@ -217,7 +218,7 @@ def _cells(one: Mapping[str, Any], scale: _Scale) -> tuple[Cell, ...]:
         kinds = [_kind(one, i, j) for j in range(len(strain))]
         for j in range(1, len(strain) + 1):
             if j == len(strain) or kinds[j] != kinds[start]:
-                cells.append(Cell(round(LEFT + start * wide, 1), round(TOP + (len(warm) - 1 - i) * tall, 1), round((j - start) * wide, 1), round(tall, 1), kinds[start]))
+                cells.append(Cell(round(LEFT + start * wide, 1), round(TOP + (len(warm) - 1 - i) * tall, 1), round((j - start) * wide, 1), round(tall + SEAM, 1), kinds[start]))
                 start = j
     return tuple(cells)
 
