@@ -3,6 +3,7 @@
 import pytest
 
 STALE = pytest.StashKey[list]()
+MISSING = pytest.StashKey[list]()
 
 
 def pytest_addoption(parser):
@@ -12,6 +13,7 @@ def pytest_addoption(parser):
 
 def pytest_configure(config):
     config.stash[STALE] = []
+    config.stash[MISSING] = []
 
 
 @pytest.fixture
@@ -20,6 +22,14 @@ def say_loudly(request):
     return request.config.stash[STALE].extend
 
 
+@pytest.fixture(scope="session")
+def say_missing(request):
+    """Take sentences about tools that a part of the suite needs and this machine lacks; printed at the end of the run."""
+    return request.config.stash[MISSING].append
+
+
 def pytest_terminal_summary(terminalreporter, config):
     for sentence in config.stash[STALE]:
         terminalreporter.write_line(f"STALE EVIDENCE: {sentence}", red=True, bold=True)
+    for sentence in config.stash[MISSING]:
+        terminalreporter.write_line(sentence, red=True, bold=True)

@@ -1,8 +1,8 @@
 """The plan on disk: what the lab fills in, and what other programs read.
 
 `plan.csv` is a result file with its measurements still blank, so that it is recorded as it stands once filled in.  `plan.json`
-says the same with totals and forecast.  Both appear together or not at all: they are written in a folder aside, synced,
-and the folder is renamed.  A plan counts once the ledger knows it: `issue_plan` does both under the ledger's write lock, and
+says the same with totals and forecast; pages and a workbook for people may lie beside them.  All appear together or not at
+all: they are written in a folder aside, synced, and the folder is renamed.  A plan counts once the ledger knows it: `issue_plan` does both under the ledger's write lock, and
 `take_up_plans` finishes what a command that was stopped in between had begun.  Nothing in the files depends on the clock.
 """
 
@@ -16,7 +16,7 @@ import os
 import re
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -105,6 +105,7 @@ def _trial(row: PlanRow) -> dict[str, Any]:
         "loss_without": row.loss_without,
         "alternative": row.alternative,
         "alternative_loss": row.alternative_loss,
+        "settles": None if row.settles is None else asdict(row.settles),
     }
 
 
@@ -135,6 +136,11 @@ def plan_csv(proposal: Proposal) -> str:
         values = [getattr(specimen, column.attribute) for column in COLUMNS]
         writer.writerow([_cell(v) for v in (row.sequence, row.purpose, *values, row.reason, _rounded(row.expected_gain))])
     return text.getvalue()
+
+
+def plan_digest(proposal: Proposal) -> str:
+    """Return the SHA-256 of `plan.csv`, by which the ledger knows the plan."""
+    return hashlib.sha256(plan_csv(proposal).encode()).hexdigest()
 
 
 def _cell(value: object) -> str:
@@ -174,8 +180,10 @@ def _numbers(plans: Path) -> list[int]:
         ) from None
 
 
-def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int) -> Path:
-    """Write `plan.csv` and `plan.json`, both or neither.
+def write_plan(
+    plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int, pages: Mapping[str, bytes] | None = None
+) -> Path:
+    """Write `plan.csv`, `plan.json` and what people read, all or nothing.
 
     Parameters
     ----------
@@ -185,6 +193,8 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
     record : mapping
         From :func:`plan_record`.
     number : int
+    pages : mapping of file name to bytes, optional
+        Further files of the plan, such as `plan.html`.
 
     Returns
     -------
@@ -206,8 +216,10 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
                             fix="run `trialwright plan` again; it takes the next number")
         shutil.rmtree(aside, ignore_errors=True)
         aside.mkdir()
-        _write(aside / "plan.csv", plan_csv(proposal))
-        _write(aside / "plan.json", json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+        for name, content in (pages or {}).items():
+            _write(aside / name, content)
+        _write(aside / "plan.csv", plan_csv(proposal).encode())
+        _write(aside / "plan.json", (json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode())
         _sync(aside)
         aside.rename(folder)
         _sync(plans)
@@ -222,7 +234,8 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
 
 
 def issue_plan(
-    ledger: Ledger, plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int, supersedes: Sequence[int] = ()
+    ledger: Ledger, plans: Path, proposal: Proposal, record: Mapping[str, Any], *, number: int, supersedes: Sequence[int] = (),
+    pages: Mapping[str, bytes] | None = None,
 ) -> Path:
     """Write a plan and enter it in the ledger, so that neither stands without the other for longer than a stopped command.
 
@@ -233,7 +246,7 @@ def issue_plan(
     ----------
     ledger : Ledger
         Open for writing.
-    plans, proposal, record, number
+    plans, proposal, record, number, pages
         As :func:`write_plan`.
     supersedes : sequence of int, optional
         Plans that it replaces; `record` should state them under ``supersedes`` too.
@@ -248,10 +261,9 @@ def issue_plan(
     UserError
         When someone else issued this number meanwhile, or the disk fails.
     """
-    digest = hashlib.sha256(plan_csv(proposal).encode()).hexdigest()
     ledger.register_plan(
-        number, digest, [planned_specimen(row) for row in proposal.rows], supersedes=supersedes,
-        publish=lambda: write_plan(plans, proposal, record, number=number),
+        number, plan_digest(proposal), [planned_specimen(row) for row in proposal.rows], supersedes=supersedes,
+        publish=lambda: write_plan(plans, proposal, record, number=number, pages=pages),
     )
     return plans / f"{number:03d}"
 
@@ -281,9 +293,9 @@ def take_up_plans(ledger: Ledger, plans: Path) -> list[int]:
     return taken
 
 
-def _write(path: Path, text: str) -> None:
-    with path.open("x", encoding="utf-8", newline="") as file:
-        file.write(text)
+def _write(path: Path, content: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(content)
         file.flush()
         os.fsync(file.fileno())
 

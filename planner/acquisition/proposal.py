@@ -9,6 +9,19 @@ from planner.acquisition.candidate import Candidate
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """The point of the map whose doubt a trial lowers most."""
+
+    temper: str
+    forming_temperature_degC: float
+    strain: float
+    braze_temperature_degC: float
+    braze_time_min: float
+    probability_conforming: float
+    """c there, before the trial."""
+
+
+@dataclass(frozen=True)
 class PlanRow:
     """One specimen of the plan."""
 
@@ -34,6 +47,8 @@ class PlanRow:
     """The next best specimen in its place."""
     alternative_loss: float | None
     """Rise of H if that were taken instead."""
+    settles: Doubt | None = None
+    """The doubt that the reason names; ``None`` where it names none."""
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Measurements, Predictor
 from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction
 from planner.acquisition.proposal import Forecast, NotWorth, PlanRow, Proposal
-from planner.acquisition.reasons import named, worded
+from planner.acquisition.reasons import named, settled, worded
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.schedule import schedule
 from planner.acquisition.scores import expected_undecided
@@ -198,6 +198,7 @@ def _rows(
                 loss_without=float(losses[slot.index]),
                 alternative=other,
                 alternative_loss=other_loss,
+                settles=settled(pick.role, reference, point=points[slot.index]),
             )
         )
     return tuple(rows)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.draft import CONTROL, INSISTED, REPRESENTATIVE
+from planner.acquisition.proposal import Doubt
 from planner.acquisition.reference import ReferenceMap
 
 
@@ -67,6 +68,14 @@ def worded(candidate: Candidate, role: str, reference: ReferenceMap, *, point: i
     if role == REPRESENTATIVE:
         return f"represents the claimed and undecided region and tests the model there; now {reference.c[here]:.2f}"
     return told
+
+
+def settled(role: str, reference: ReferenceMap, *, point: int | None) -> Doubt | None:
+    """Return the point that :func:`worded` speaks of, or ``None`` where the reason names none."""
+    if role in (CONTROL, REPRESENTATIVE) or point is None:
+        return None
+    place = (float(x) for x in reference.settings[point])
+    return Doubt(reference.tempers[reference.temper[point]], *place, float(reference.c[point]))
 
 
 def named(candidate: Candidate) -> str:

@@ -15,7 +15,7 @@ from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.limits import Limits
 from planner.acquisition.own_list import score_list
-from planner.acquisition.plan_file import issue_plan, next_number, plan_record, read_plan, take_up_plans
+from planner.acquisition.plan_file import issue_plan, next_number, plan_digest, plan_record, read_plan, take_up_plans
 from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.propose import propose
 from planner.acquisition.reference import ReferenceMap
@@ -26,9 +26,12 @@ from planner.lab.campaign import definition_digest
 from planner.lab.intake import read_results
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
+from planner.report.pages.plan_page import bench_sheet, plan_page
+from planner.report.plan_workbook import plan_workbook
 from planner.window.window import Window
 
 PLAN_DRAWS = 1600                 # draws that the choice works on; claims use all of them
+PEOPLE = {"page": "plan.html", "bench_sheet": "bench_sheet.html", "workbook": "plan.xlsx"}
 
 
 @dataclass(frozen=True)
@@ -84,10 +87,23 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
-                               "supersedes": superseded} | own)
+                               "supersedes": superseded} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items()})
+    started = clock()
+    pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal))
+    seconds["pages"] = clock() - started
     with campaign.ledger() as ledger:
-        folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded)
+        folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded, pages=pages)
     return PlanResult(record, folder, False, window, seconds)
+
+
+def _pages(definition, record: dict[str, Any], window: Window, *, budget, seed: int, digest: str) -> dict[str, bytes]:
+    """Return what people read and fill in, by file name."""
+    maps = [one.to_json() for one in window.maps]
+    return {
+        PEOPLE["page"]: plan_page(record, definition, window=window.to_json(), maps=maps, budget=budget).encode(),
+        PEOPLE["bench_sheet"]: bench_sheet(record, definition, seed=seed, digest=digest).encode(),
+        PEOPLE["workbook"]: plan_workbook(record, definition),
+    }
 
 
 def _inputs(campaign, data: str, **options) -> str:

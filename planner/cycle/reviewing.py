@@ -20,7 +20,6 @@ from planner.lab.errors import UserError
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
-from planner.window.joint_claim import joint_claim
 from planner.window.points import box_skeleton, show_grid
 from planner.window.support import extrapolated
 from planner.window.window import Window
@@ -66,7 +65,8 @@ def criticism(campaign) -> dict[str, Any]:
     """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
     fit = current_fit(campaign)
     window = window_of(campaign, fit, ranges=False, keep=True)
-    fit = current_fit(campaign)
+    if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
+        fit = current_fit(campaign)
     campaign.say("checking the fit against its data")
     rng = np.random.default_rng(campaign.definition.campaign.seed)
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
@@ -85,8 +85,11 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
     """
     definition = campaign.definition
     fit = current_fit(campaign)
-    window = window_of(campaign, fit, keep=True)
-    fit = current_fit(campaign)          # the window may have sampled on
+    conformance = conformance_of(definition, fit.encoded, fit.params)
+    window = window_of(campaign, fit, keep=True, conformance=conformance)
+    if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
+        fit = current_fit(campaign)
+        conformance = conformance_of(definition, fit.encoded, fit.params)
     record = window.to_json()
     with campaign.ledger(read_only=True) as ledger:
         history, excluded, ordered = ledger.history(), ledger.excluded(), ledger.specimens()
@@ -113,13 +116,13 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"], "loads_left_out": leaning["loads"],
                         "specimens": leaning["specimens"]},
         "forecasts": review.forecasts(made, now=record, reported=reported),
-        "verification": _verification(campaign, fit, window),
+        "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
         "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
-                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, page_data(campaign, fit, window)
+                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, page_data(campaign, conformance, window)
 
 
 def _leaning(fit: Fit, window: Window) -> dict[str, list]:
@@ -141,8 +144,7 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
             "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}
 
 
-def _verification(campaign, fit: Fit, window: Window) -> list[dict[str, Any]]:
-    conformance = conformance_of(campaign.definition, fit.encoded, fit.params)
+def _verification(campaign, conformance, window: Window) -> list[dict[str, Any]]:
     goal, trials = campaign.definition.goal, []
     for one in window.claims:
         low, high = np.array([one.ranges()[key] for key in verification.KEYS], float).T
@@ -155,10 +157,9 @@ def _verification(campaign, fit: Fit, window: Window) -> list[dict[str, Any]]:
     return trials
 
 
-def page_data(campaign, fit: Fit, window: Window) -> dict[str, Any]:
+def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     """Return what the page's maps and typed fields need: cells of each temper and, per R, the curve from rho to joint probability."""
     definition, box = campaign.definition, window.box
-    conformance = conformance_of(definition, fit.encoded, fit.params)
     grid = sorted({*explore.GRID, definition.goal.reliability})
     maps = []
     for k, one in enumerate(window.maps):
@@ -170,12 +171,8 @@ def page_data(campaign, fit: Fit, window: Window) -> dict[str, Any]:
                     | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split))
     asked = [(window.reference.conditions, window.conformance)]
     curves = explore.curves(asked, reliabilities=grid, split=window.split)
-    if window.verdict == "CONVERGED":
-        recorder = explore.Recorder(conformance)
-        joint_claim(recorder, window.reference, box=box, reliability=window.reliability, confidence=window.confidence, split=window.split,
-                    seed=definition.campaign.seed)
-        exact = explore.curves([*asked, *recorder.asked], reliabilities=[window.reliability], split=window.split, longest=400)[0]
-        curves[grid.index(window.reliability)] = exact
+    if window.joint is not None:                    # at the campaign's own R on every point that the claim was looked at
+        curves[grid.index(window.reliability)] = explore.curve(window.joint.pool, reliability=window.reliability, split=window.split, longest=400)
     return {"reliabilities": grid, "reliability": window.reliability, "confidence": window.confidence, "maps": maps, "curves": curves}
 
 

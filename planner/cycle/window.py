@@ -10,15 +10,18 @@ from planner.cycle.fitting import Fit, conformance_of, current_fit, required_of
 from planner.lab.errors import UserError
 from planner.window.box import factor_box
 from planner.window.build import Asked, build_window, judge_conditions
-from planner.window.conformance import LotsSeen
+from planner.window.conformance import Conformance, LotsSeen
 from planner.window.points import corners
 from planner.window.window import LEAST_GROUPS, Window
 
 MORE_DRAWS, MOST_DRAWS = 2, 5000        # times as many draws a chain, as long as a chain has fewer than this
 
 
-def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, allow_failed: bool = False) -> Window:
+def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, allow_failed: bool = False,
+              conformance: Conformance | None = None) -> Window:  # fmt: skip
     """Return the window; more draws are taken where the joint claim needs them.
+
+    `conformance` is that of the fit where someone else needs it too: its tables are then built once.
 
     Raises
     ------
@@ -27,7 +30,7 @@ def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, al
     """
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
         raise failed(campaign, fit)
-    window = _built(campaign, fit, ranges=ranges, keep=keep)
+    window = _built(campaign, fit, ranges=ranges, keep=keep, conformance=conformance)
     while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS:
         campaign.say("the joint claim needs more effective draws: sampling on")
         fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
@@ -44,10 +47,10 @@ def failed(campaign, fit: Fit) -> UserError:
                          f"claims: trialwright plan {campaign.directory} --without-claims")
 
 
-def _built(campaign, fit: Fit, *, ranges: bool, keep: bool) -> Window:
+def _built(campaign, fit: Fit, *, ranges: bool, keep: bool, conformance: Conformance | None = None) -> Window:
     campaign.say("mapping conformance and certifying the claim")
     definition, params = campaign.definition, fit.params
-    conformance = conformance_of(definition, fit.encoded, params)
+    conformance = conformance or conformance_of(definition, fit.encoded, params)
     seen = None
     if min(len(fit.encoded.lots), len(fit.encoded.loads)) < LEAST_GROUPS and fit.encoded.lots:
         tempers = definition.factors.tempers

@@ -7,13 +7,13 @@ interpolates between grid values of R.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from models.rows import Conditions
-from planner.window.decision import Halves, join, judge
+from planner.window.decision import Halves, Judged, join, judge
 from planner.window.ess import indicator_ess
 from planner.window.joint_claim import certified_level, joint_curve, least_ess
 
@@ -21,20 +21,6 @@ GRID = tuple(round(0.80 + 0.01 * i, 2) for i in range(20))
 LEAST_PROBABILITY = 0.5
 LONGEST_CURVE = 60
 DIGITS = 4
-
-
-class Recorder:
-    """A conformance callable that keeps what it was asked, so that the points of a claim can be judged at other R."""
-
-    def __init__(self, conformance: Callable[[Conditions], np.ndarray]):
-        self._conformance = conformance
-        self.asked: list[tuple[Conditions, np.ndarray]] = []
-
-    def __call__(self, conditions: Conditions) -> np.ndarray:
-        """Return conformance (n_draws, n_conditions) and keep it."""
-        found = self._conformance(conditions)
-        self.asked.append((conditions, found))
-        return found
 
 
 def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Sequence[float], split: Halves,
@@ -54,16 +40,18 @@ def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Seq
     Only the lowest rho of each probability is kept (the largest set that has it), probabilities below one half are left out, and at
     most `longest` steps are stored, evenly spread.
     """
-    out = []
-    for reliability in reliabilities:
-        pool = join([_judged(conditions, x, reliability, split) for conditions, x in asked])
-        rho, probability, survivors = joint_curve(pool, split)
-        last = np.append(probability[1:] != probability[:-1], True) & (probability >= LEAST_PROBABILITY)
-        at = np.flatnonzero(last)
-        at = at[np.unique(np.linspace(0, len(at) - 1, min(len(at), longest)).round().astype(int))] if len(at) else at
-        ess = [indicator_ess(np.unpackbits(survivors[i], count=split.certify.size).reshape(split.certify_chains, -1)) for i in at]
-        out.append({"reliability": reliability, "rho": rho[at].tolist(), "probability": probability[at].tolist(), "ess": [float(e) for e in ess]})
-    return out
+    pools = (join([_judged(conditions, x, reliability, split) for conditions, x in asked]) for reliability in reliabilities)
+    return [curve(pool, reliability=reliability, split=split, longest=longest) for reliability, pool in zip(reliabilities, pools, strict=True)]
+
+
+def curve(pool: Judged, *, reliability: float, split: Halves, longest: int = LONGEST_CURVE) -> dict[str, Any]:
+    """Return the curve of one reliability over points that were judged by it, as `curves` does."""
+    rho, probability, survivors = joint_curve(pool, split)
+    last = np.append(probability[1:] != probability[:-1], True) & (probability >= LEAST_PROBABILITY)
+    at = np.flatnonzero(last)
+    at = at[np.unique(np.linspace(0, len(at) - 1, min(len(at), longest)).round().astype(int))] if len(at) else at
+    ess = [indicator_ess(np.unpackbits(survivors[i], count=split.certify.size).reshape(split.certify_chains, -1)) for i in at]
+    return {"reliability": reliability, "rho": rho[at].tolist(), "probability": probability[at].tolist(), "ess": [float(e) for e in ess]}
 
 
 def _judged(conditions: Conditions, x: np.ndarray, reliability: float, split: Halves):

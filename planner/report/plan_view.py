@@ -53,7 +53,7 @@ def plan(
     if record.get("own_list"):
         parts.append(own_list(record["own_list"], currency=currency))
     if record.get("plan_file"):
-        parts.append(Text(f"Written to {record['plan_file']}: fill it in and put it in results/ when the week is done."))
+        parts.append(Text(_written(record)))
     return Group(*parts)
 
 
@@ -129,6 +129,14 @@ def own_list(scored: Mapping[str, Any], *, currency: str = "") -> Text:
         style="not bold",
     )
     return text
+
+
+def _written(record: Mapping[str, Any]) -> str:
+    """Say where the plan lies and what to do with it."""
+    if not record.get("page"):
+        return f"Written to {record['plan_file']}: fill it in and put it in results/ when the week is done."
+    return (f"Written to {record['plan_file']} and, the same as a workbook, {record['workbook'].split('/')[-1]}: fill one in and put it in results/ when "
+            f"the week is done. To read: {record['page']}; to print: {record['bench_sheet']}.")
 
 
 def _value(row: Mapping[str, Any], name: str, unit: str) -> Any:

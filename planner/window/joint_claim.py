@@ -22,7 +22,7 @@ claimed inside pointwise everywhere else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -88,6 +88,8 @@ class JointClaim:
     """Thresholds, falling, (n_thresholds,)."""
     curve_probability: np.ndarray
     """Joint probability of {c >= rho} at each threshold, not rising as rho falls, (n_thresholds,)."""
+    pool: Judged | None = field(default=None, repr=False, compare=False)
+    """Every point that was looked at."""
 
     def members(self, judged: Judged) -> np.ndarray:
         """Tell which judged conditions belong to the claim, bool (n_conditions,)."""
@@ -146,11 +148,11 @@ def joint_claim(
     while True:
         claim = largest_certified(pool, confidence=confidence, split=split)
         if claim.verdict != "CLAIMED":
-            return claim
+            return replace(claim, pool=pool)
         edge = boundary_points(box, reference.conditions, claim.members(reference))
         edge = edge[~surrounded[edge]]
         if edge.size == 0:
-            return claim
+            return replace(claim, pool=pool)
         surrounded[edge] = True
         pool = join([pool, look(jittered(box, reference.conditions.take(edge), rng=rng))])
 

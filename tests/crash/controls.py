@@ -25,7 +25,7 @@ def _unguarded(self, action):
     yield                                            # disk errors come through as they are
 
 
-def _plan_in_place(plans, proposal, record, *, number):
+def _plan_in_place(plans, proposal, record, *, number, pages=None):
     folder = plans / f"{number:03d}"
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "plan.csv").write_text(plan_file.plan_csv(proposal), encoding="utf-8")

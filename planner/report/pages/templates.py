@@ -1,0 +1,96 @@
+"""The one set of page templates: autoescape on, and a number on a page says which number of the record it is.
+
+Kept apart from the figures, so that a plan's pages are filled without bringing the drawing library in.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+HERE = Path(__file__).parent
+
+
+def share(value: float | None) -> str:
+    """Write a share as a percentage with one decimal."""
+    return "-" if value is None else f"{100 * value:.1f} %"
+
+
+def fixed(value: float | None, places: int = 3) -> str:
+    """Write a number with so many decimals."""
+    return "-" if value is None else f"{value:.{places}f}"
+
+
+def money(value: float) -> str:
+    """Write money without cents, thousands apart."""
+    return f"{value:,.0f}".replace(",", " ")
+
+
+def plain(value: Any) -> str:
+    """Write a set value or an amount in its shortest form, at most five significant digits."""
+    return "-" if value is None else (f"{value:.5g}" if isinstance(value, (int, float)) else str(value))
+
+
+def sentence(text: str) -> str:
+    """Begin with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
+def spaced(text: str) -> str:
+    """Write a name of the files in words."""
+    return str(text).replace("_", " ")
+
+
+FORMS: dict[str, Callable[[Any], str]] = {
+    "share": share,
+    "points": lambda v: "-" if v is None else f"{100 * v:.1f}",
+    "points2": lambda v: "-" if v is None else f"{100 * v:.2f}",
+    "money": money,
+    "plain": plain,
+    "fixed2": lambda v: fixed(v, 2),
+}
+"""How a number of a record may be printed, by the name that the page carries in `data-as`."""
+
+
+@cache
+def templates() -> Environment:
+    """Return the templates with their filters."""
+    found = Environment(loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    found.policies["json.dumps_kwargs"] = {"sort_keys": False}      # a figure refers back to what was defined before it
+    found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced}
+    return found
+
+
+def own(name: str) -> Markup:
+    """Return a file of this folder, to be inlined as it is."""
+    return Markup((HERE / name).read_text(encoding="utf-8"))
+
+
+class Shown:
+    """Prints numbers of a record, each with the place in the record that it comes from.
+
+    Parameters
+    ----------
+    record : mapping
+        Plain values, as `--json` prints them.
+    """
+
+    def __init__(self, record: Mapping[str, Any]):
+        self.record = record
+
+    def value(self, path: str) -> Any:
+        """Return the value at a place such as `trials.3.expected_gain`."""
+        found: Any = self.record
+        for part in path.split("."):
+            found = found[int(part)] if re.fullmatch(r"\d+", part) and isinstance(found, list) else found[part]
+        return found
+
+    def __call__(self, path: str, form: str = "plain", *, tag: str = "span") -> Markup:
+        """Return the printed number; in a drawing `tag` is `tspan`."""
+        return Markup('<{0} data-of="{1}" data-as="{2}">{3}</{0}>').format(Markup(tag), path, form, escape(FORMS[form](self.value(path))))

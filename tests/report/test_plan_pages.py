@@ -1,0 +1,147 @@
+"""A plan's page and bench sheets: numbers equal the record's to the printed digits, everything from files is escaped. All invented."""
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from planner.report.pages.plan_drawing import blocks, loads, temper_drawing
+from planner.report.pages.plan_page import bench_sheet, plan_page
+
+NASTY = "<script>alert(1)</script>"
+SCALE = {"share": 100.0, "points": 100.0, "points2": 100.0}
+
+
+class Seen(HTMLParser):
+    """Gathers the numbers that say where they come from, and all other text that a reader sees."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.numbers, self.rest, self.tags, self._at, self._hidden = [], [], [], None, 0
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        given = dict(attrs)
+        if "data-of" in given:
+            self._at = (given["data-of"], given["data-as"])
+        self._hidden += tag == "style"
+
+    def handle_endtag(self, tag):
+        self._hidden -= tag == "style"
+        self._at = None if tag in ("span", "tspan") else self._at
+
+    def handle_data(self, text):
+        if self._at:
+            self.numbers.append((*self._at, text))
+        elif not self._hidden:
+            self.rest.append(text)
+
+
+def place(record, path):
+    """A second reading of a path: integers index lists."""
+    for part in path.split("."):
+        record = record[int(part) if isinstance(record, list) else part]
+    return record
+
+
+def whole(record, definition, window, maps):
+    limits = {k: v for k, v in definition.week.model_dump().items() if k != "setup"}
+    return record | {"limits": limits, "window": window, "maps": maps, "goal": definition.goal.model_dump()}
+
+
+def test_every_number_on_the_page_is_the_records(pages, record, hostile, window, maps):
+    told = Seen(pages["plan.html"]).numbers
+    everything = whole(record, hostile, window, maps)
+    assert len(told) > 4 * len(record["trials"])
+    for path, form, text in told:
+        value = place(everything, path)
+        digits = text.removesuffix(" %").replace(" ", "")
+        if value is None:
+            assert text == "-"
+            continue
+        if form == "plain":
+            assert float(digits) == pytest.approx(value, rel=5.1e-5), path
+        else:
+            decimals = len(digits.partition(".")[2])
+            assert abs(float(digits) - SCALE.get(form, 1.0) * value) <= 0.5000001 * 10**-decimals, path
+
+
+def test_no_other_number_stands_on_the_page(pages, record, maps):
+    """What does not say where it comes from is a label, a reason of the record, an axis or a place in the order."""
+    seen = Seen(pages["plan.html"])
+    words = [w for t in record["trials"] for w in (t["specimen"], t["reason"], t["lot"], t["temper"], t["furnace_load"], t["alternative"], t["section_feature"]) if w]
+    words += [n["why"] for n in record["not_worth"]] + [n["what"] for n in record["not_worth"]] + record["notices"] + [record["own_list"]["file"]]
+    known = set(re.findall(r"\d+(?:\.\d+)?", " ".join(words).replace("_", " ") + " 003 80 90 plan.csv 1"))
+    known |= {str(t["sequence"]) for t in record["trials"]}
+    ticks = {"%g" % v for t in ("O", "H24") for d in [temper_drawing(t, record["trials"], ranges=RANGES, maps=maps)] for _, v in (*d.x_ticks, *d.y_ticks)}
+    outlook = {"%g" % v for v in range(0, 101)} | {"2.5", "7.5", "12.5"}
+    for text in seen.rest:
+        for number in re.findall(r"\d+(?:\.\d+)?", text):
+            assert number in known | ticks | outlook, text
+
+
+RANGES = {"forming_temperature_degC": (20.0, 280.0), "strain": (0.01, 0.25)}
+
+
+@pytest.mark.parametrize("name", ["plan.html", "bench_sheet.html"])
+def test_what_came_from_files_is_escaped(pages, name):
+    seen = Seen(pages[name])
+    assert NASTY not in pages[name] and "&lt;script&gt;" in pages[name]
+    assert {tag for tag, _ in seen.tags}.isdisjoint({"script", "img", "b", "link", "iframe", "object"})
+    assert not any(key.startswith("on") or key in ("src", "href") for _, attrs in seen.tags for key in attrs)
+    assert "default-src 'none'" in pages[name]
+    assert '"><img src=x onerror=alert(2)>' in "".join(seen.rest)            # shown as what it is
+
+
+def test_loads_hold_their_trials_and_free_places(record, hostile):
+    places = {name: kind.places for name, kind in hostile.specimens.items()}
+    capacity = hostile.week.places_per_load
+    for load in loads(record["trials"], places=places, capacity=capacity):
+        inside = [i for i, t in enumerate(record["trials"]) if t["furnace_load"] == load.label]
+        assert sorted(load.rows) == inside
+        assert load.used == sum(places[record["trials"][i]["specimen_type"]] for i in inside)
+        assert sum(p.row is None for p in load.places) == capacity - load.used
+
+
+def test_blocks_are_the_forming_order(record):
+    order = blocks(record["trials"])
+    assert [i for block in order for i in block.rows] == list(range(len(record["trials"])))
+    assert len(order) == record["tool_temperatures"]
+
+
+def test_boxes_of_numbers_do_not_lie_on_each_other(record, maps):
+    for temper in ("O", "H24"):
+        tags = temper_drawing(temper, record["trials"], ranges=RANGES, maps=maps).tags
+        for i, a in enumerate(tags):
+            for b in tags[:i]:
+                assert a.box_x >= b.box_x + b.box_width or b.box_x >= a.box_x + a.box_width or abs(a.box_y - b.box_y) >= 15
+        assert sorted(n for t in tags for n in map(int, t.words.split(", "))) == [t["sequence"] for t in record["trials"] if t["temper"] == temper]
+
+
+def test_the_sheets_hold_every_specimen_and_what_it_gives(pages, record, hostile):
+    text = pages["bench_sheet.html"]
+    sheets = text.split('<section class="sheet"')[1:]
+    by_kind = {kind: [s for s in sheets if f'data-kind="{kind}"' in s] for kind in ("order", "load", "loose")}
+    assert len(by_kind["order"]) >= 1 and len(by_kind["load"]) == record["furnace_loads"]
+    loose = [t for t in record["trials"] if not t["furnace_load"]]
+    assert bool(loose) == bool(by_kind["loose"])
+    for trial in record["trials"]:
+        mine = "load" if trial["furnace_load"] else "loose"
+        assert sum(f'class="id">{trial["specimen"]}<' in s for s in by_kind[mine]) == 1
+        assert sum(f"<td>{trial['specimen']}</td>" in s for s in by_kind["order"]) == 1
+    assert all("seed 4117" in s and "plan digest" in s for s in sheets)
+
+
+def test_the_same_plan_is_the_same_pages(pages, record, hostile, window, maps, proposal):
+    from planner.acquisition.plan_file import plan_digest
+
+    assert plan_page(record, hostile, window=window, maps=maps) == pages["plan.html"]
+    assert bench_sheet(record, hostile, seed=4117, digest=plan_digest(proposal)) == pages["bench_sheet.html"]
+
+
+def test_a_plan_without_a_map_or_shares(record, hostile):
+    bare = record | {"now": record["now"] | {"undecided_share": None}, "optimism_drop": None, "verdict": "NOT_MIXED", "trials": []}
+    page = plan_page(bare, hostile, window=None, maps=[])
+    assert "fit allows no map" in page and "undecided share falls" not in page
+    assert bench_sheet(bare, hostile, seed=1, digest="0" * 64)
