@@ -138,7 +138,8 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
     labels = fit.encoded.row_specimens
     brazed = [of[x].furnace_load for x in labels]
     z = fit.draws.z.reshape(fit.draws.n_draws, -1)[keep]
-    return {"priors": sensitivity.power_scaling(z, fit.draws.layout, rows.sum(axis=1), seen),
+    return {"priors": sensitivity.power_scaling(z, fit.draws.layout, rows.sum(axis=1), seen,
+                                                first=sensitivity.resting_on_prior(window.n_lots, window.n_loads)),
             "lots": sensitivity.left_out({f"lot {k}": v for k, v in sensitivity.grouped([of[x].lot for x in labels]).items()}, rows, seen),
             "loads": sensitivity.left_out({f"load {k}": v for k, v in sensitivity.grouped(brazed).items()}, rows, seen),
             "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}

@@ -69,7 +69,8 @@ def review_record():
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     one = {"rows": 3, "k_hat": 0.31, "trusted": True, "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
-    priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True} for i in range(40)]
+    priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
+               "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
     return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "transfer": [], "evidence": [], "forecasts": [],
             "checks": [{"response": "gap", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "fits"}], "verification": [],
