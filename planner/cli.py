@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from planner.lab.cells import harmless
 from planner.lab.errors import TrialwrightError, UserError
 
 DONE, BUG, ACT = 0, 1, 2
@@ -249,6 +250,7 @@ def _judge(arguments, campaign):
     judged, window = campaign.judge(table, update=not arguments.no_update)
     for name in ("pointwise_claim", "joint_claim", "extrapolated"):
         judged[name] = judged[name].map({True: "true", False: "false"})
+    judged = judged.rename(columns=lambda name: harmless(str(name))).map(lambda cell: harmless(cell) if isinstance(cell, str) else cell)
     try:
         judged.to_csv(target, index=False)
     except OSError as error:
