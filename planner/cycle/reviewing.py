@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -99,16 +100,17 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         ordered = sorted(ordered, key=lambda s: first[s.specimen])      # as recorded: which loads of a lot came first counts
         problems = [*verify(ledger), *edited_files(campaign.directory, definition, ledger), *changed_plans(campaign.directory, ledger)]
         plans, pending = ledger.plans(), {s.specimen for s in ledger.pending()}
-    campaign.say("checking the fit against its data")
-    found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
-    campaign.say("leaving lots, loads and specimens out; scaling the priors")
-    leaning = _leaning(fit, window)
+    campaign.say("checking the fit; leaving lots, loads and specimens out; scaling the priors; storing what other R and C would claim")
+    with ThreadPoolExecutor(1) as beside:               # array work of one core each
+        waiting = beside.submit(_leaning, fit, window)
+        data = page_data(campaign, conformance, window)
+        found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
+        leaning = waiting.result()
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
             if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     standing = [_scored(one, definition, ordered) for one in read_claims(campaign.directory)]
     out = [*leaning["lots"], *leaning["loads"]]
-    campaign.say("storing what other R and C would claim")
     return {
         "claims": review.claims(record, fit.specimens),
         "convergence": review.convergence(fit.verdict, fit.method, fit.draws),
@@ -122,7 +124,7 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
-                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, page_data(campaign, conformance, window)
+                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, data
 
 
 def _leaning(fit: Fit, window: Window) -> dict[str, list]:
