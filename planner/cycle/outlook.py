@@ -45,9 +45,14 @@ def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     weeks : int, optional
         As in `budget`.
     """
+    return publish(campaign, budget(campaign, weeks=weeks))
+
+
+def publish(campaign, record: dict[str, Any]) -> dict[str, Any]:
+    """Write a budget to reports/ as page and JSON, and return it with `page`, where it is."""
     from planner.report.pages.build import budget_page      # brings the drawing library in
 
-    record = budget(campaign, weeks=weeks) | {"page": "reports/budget.html"}
+    record = record | {"page": "reports/budget.html"}
     write_report(campaign.directory, "budget.html", budget_page(record, title=campaign.definition.campaign.title))
     write_report(campaign.directory, "budget.json", json.dumps(record, ensure_ascii=False, indent=1))
     return record

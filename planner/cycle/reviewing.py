@@ -14,6 +14,7 @@ import numpy as np
 from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
+from planner.cycle.bagging import bagged_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.window import window_of
 from planner.lab.campaign import definition_digest
@@ -30,16 +31,18 @@ TENSION_DRAWS = 4000
 """Draws, evenly spread, on which reweighting works."""
 
 
-def write_review(campaign) -> dict[str, Any]:
+def write_review(campaign, *, deep: bool = False) -> dict[str, Any]:
     """Gather the review, write reports/review.html and reports/review.json, and return the record (with `page`, where it is).
 
     Parameters
     ----------
     campaign : Campaign
+    deep : bool, default False
+        Add the joint probability of the claim under posteriors refitted on resampled lots and loads (minutes).
     """
     from planner.report.pages.build import review_page      # brings the drawing library in
 
-    record, data = gather(campaign)
+    record, data = gather(campaign, deep=deep)
     campaign.say("drawing the page")
     record["page"] = "reports/review.html"
     write_report(campaign.directory, "review.html", review_page(record, data))
@@ -77,12 +80,13 @@ def criticism(campaign) -> dict[str, Any]:
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 
 
-def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
+def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the review as plain values, the keys of the contract first, and the data of the page's maps.
 
     Parameters
     ----------
     campaign : Campaign
+    deep : bool, default False
     """
     definition = campaign.definition
     fit = current_fit(campaign)
@@ -121,6 +125,7 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
+        "bagged": bagged_claims(campaign, fit, window) if deep else None,
         "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
