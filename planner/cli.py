@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from planner.lab.cells import harmless
 from planner.lab.errors import TrialwrightError, UserError
 
 DONE, BUG, ACT = 0, 1, 2
@@ -249,6 +250,7 @@ def _judge(arguments, campaign):
     judged, window = campaign.judge(table, update=not arguments.no_update)
     for name in ("pointwise_claim", "joint_claim", "extrapolated"):
         judged[name] = judged[name].map({True: "true", False: "false"})
+    judged = judged.rename(columns=lambda name: harmless(str(name))).map(lambda cell: harmless(cell) if isinstance(cell, str) else cell)
     try:
         judged.to_csv(target, index=False)
     except OSError as error:
@@ -296,6 +298,7 @@ def _plan(arguments) -> None:
 
 def _budget_options(parser) -> None:
     parser.add_argument("--weeks", type=int, metavar="N", help="weeks to lay out (default: those left of weeks_max)")
+    parser.add_argument("--deep", action="store_true", help="rehearse the weeks with real refits too, and say whether they agree (hours; goes on where it stopped)")
 
 
 def _budget(arguments) -> None:
@@ -304,19 +307,28 @@ def _budget(arguments) -> None:
     if arguments.weeks is not None and not 1 <= arguments.weeks <= 52:
         raise UserError("the number of weeks is out of range", found=arguments.weeks, allowed="1 to 52", where="--weeks")
     with Progress() as say:
-        record = _open(arguments, say).budget(weeks=arguments.weeks)
+        campaign = _open(arguments, say)
+        record = _deep_budget(campaign, arguments) if arguments.deep else campaign.budget(weeks=arguments.weeks)
     _show(arguments, record, lambda console: budget(record))
+
+
+def _deep_budget(campaign, arguments):
+    from planner.rehearse import deep_budget
+
+    campaign.record()
+    return deep_budget(campaign, weeks=arguments.weeks)
 
 
 def _review_options(parser) -> None:
     parser.add_argument("--freeze", action="store_true", help="freeze today's claims, to be scored against components of lots made later")
+    parser.add_argument("--deep", action="store_true", help="refit on resampled lots and loads too (minutes; goes on where it stopped)")
 
 
 def _review(arguments) -> None:
     from planner.report.budget_view import review
 
     with Progress() as say:
-        record = _open(arguments, say).review(freeze=arguments.freeze)
+        record = _open(arguments, say).review(freeze=arguments.freeze, deep=arguments.deep)
     _show(arguments, record, lambda console: review(record))
 
 

@@ -21,12 +21,12 @@ from pathlib import Path
 from typing import Any
 
 from planner.acquisition.proposal import PlanRow, Proposal
+from planner.lab.cells import harmless
 from planner.lab.errors import UserError
 from planner.lab.ledger import Ledger
 from planner.lab.specimen import COLUMNS, Specimen, number_text
 
 _NUMBERED = re.compile(r"[0-9]{3,}")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 DIGITS = 12
 """Significant digits of the numbers in the files: below them, machines differ."""
 HEADER = ("sequence", "purpose", *(c.header for c in COLUMNS), "reason", "expected_gain")
@@ -150,8 +150,7 @@ def _cell(value: object) -> str:
         return str(value)
     if isinstance(value, float):
         return number_text(value)
-    text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return harmless(str(value))
 
 
 def _rounded(value: Any) -> Any:

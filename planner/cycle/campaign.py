@@ -135,14 +135,17 @@ class Campaign:
         self.record()
         return write_budget(self, weeks=weeks)
 
-    def review(self, *, freeze: bool = False) -> dict[str, Any]:
-        """Return the evidence behind the claims, and write it to reports/; `freeze` first freezes today's claims in claims/."""
+    def review(self, *, freeze: bool = False, deep: bool = False) -> dict[str, Any]:
+        """Return the evidence behind the claims, and write it to reports/; `freeze` first freezes today's claims in claims/.
+
+        With `deep` also refits on resampled lots and loads: `bagged`.
+        """
         from planner.cycle import reviewing
 
         self.record()
         if freeze:
             reviewing.freeze(self)
-        return reviewing.write_review(self)
+        return reviewing.write_review(self, deep=deep)
 
 
 def open_campaign(directory: str | Path, *, say: Say = silent) -> Campaign:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime
 import json
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -26,6 +25,7 @@ from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
+from planner.outlook.spent import spent_so_far
 from planner.window.box import FACTORS, factor_box
 from planner.window.points import box_skeleton, uniform_in
 from planner.window.window import Window
@@ -34,14 +34,6 @@ BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
 TARGET_POINTS = 48
-
-
-@dataclass(frozen=True)
-class Spent:
-    """What was spent so far, as far as the ledger tells."""
-
-    money: float
-    weeks: int
 
 
 def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
@@ -53,9 +45,14 @@ def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     weeks : int, optional
         As in `budget`.
     """
+    return publish(campaign, budget(campaign, weeks=weeks))
+
+
+def publish(campaign, record: dict[str, Any]) -> dict[str, Any]:
+    """Write a budget to reports/ as page and JSON, and return it with `page`, where it is."""
     from planner.report.pages.build import budget_page      # brings the drawing library in
 
-    record = budget(campaign, weeks=weeks) | {"page": "reports/budget.html"}
+    record = record | {"page": "reports/budget.html"}
     write_report(campaign.directory, "budget.html", budget_page(record, title=campaign.definition.campaign.title))
     write_report(campaign.directory, "budget.json", json.dumps(record, ensure_ascii=False, indent=1))
     return record
@@ -80,7 +77,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     window = window_of(campaign, fit, ranges=False, keep=True)
     with campaign.ledger(read_only=True) as ledger:
         everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
-    spent = _spent(definition, everything, plans)
+    spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans})
     left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money, 0.0)
     horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
@@ -100,7 +97,8 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification),
         "pending": _due(definition, pending, plans),
         "goal": {"undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
-                 "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks},
+                 "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
+                 "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
         "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": list(window.notices),
         "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
 
@@ -143,20 +141,6 @@ def _even(n: int, most: int) -> np.ndarray:
 def _candidate(s: Specimen) -> Candidate:
     return Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
                      s.section_feature)
-
-
-def _spent(definition, everything, plans) -> Spent:
-    """Add up specimens, sections and furnace loads recorded so far (tool set-ups are not in the ledger), and count the weeks with results."""
-    money, loads = 0.0, set()
-    for one in everything:
-        kind = definition.specimens.get(one.specimen_type)
-        if kind is None:
-            continue
-        cut = kind.section is not None and one.section_feature is not None
-        money += kind.cost + (kind.section.cost if cut else 0.0)
-        loads |= {one.furnace_load} - {None}
-    dates = {datetime.date.fromisoformat(s.date).isocalendar()[:2] for s in everything if s.date}
-    return Spent(money + len(loads) * definition.week.setup.furnace_load, max(len(dates), len(plans) and 1))
 
 
 def _lots_seen(campaign, fit: Fit) -> dict[str, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
+from planner.cycle.bagging import bagged_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.window import window_of
 from planner.lab.campaign import definition_digest
@@ -29,16 +31,18 @@ TENSION_DRAWS = 4000
 """Draws, evenly spread, on which reweighting works."""
 
 
-def write_review(campaign) -> dict[str, Any]:
+def write_review(campaign, *, deep: bool = False) -> dict[str, Any]:
     """Gather the review, write reports/review.html and reports/review.json, and return the record (with `page`, where it is).
 
     Parameters
     ----------
     campaign : Campaign
+    deep : bool, default False
+        Add the joint probability of the claim under posteriors refitted on resampled lots and loads (minutes).
     """
     from planner.report.pages.build import review_page      # brings the drawing library in
 
-    record, data = gather(campaign)
+    record, data = gather(campaign, deep=deep)
     campaign.say("drawing the page")
     record["page"] = "reports/review.html"
     write_report(campaign.directory, "review.html", review_page(record, data))
@@ -76,12 +80,13 @@ def criticism(campaign) -> dict[str, Any]:
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 
 
-def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
+def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the review as plain values, the keys of the contract first, and the data of the page's maps.
 
     Parameters
     ----------
     campaign : Campaign
+    deep : bool, default False
     """
     definition = campaign.definition
     fit = current_fit(campaign)
@@ -99,16 +104,17 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         ordered = sorted(ordered, key=lambda s: first[s.specimen])      # as recorded: which loads of a lot came first counts
         problems = [*verify(ledger), *edited_files(campaign.directory, definition, ledger), *changed_plans(campaign.directory, ledger)]
         plans, pending = ledger.plans(), {s.specimen for s in ledger.pending()}
-    campaign.say("checking the fit against its data")
-    found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
-    campaign.say("leaving lots, loads and specimens out; scaling the priors")
-    leaning = _leaning(fit, window)
+    campaign.say("checking the fit; leaving lots, loads and specimens out; scaling the priors; storing what other R and C would claim")
+    with ThreadPoolExecutor(1) as beside:               # array work of one core each
+        waiting = beside.submit(_leaning, fit, window)
+        data = page_data(campaign, conformance, window)
+        found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
+        leaning = waiting.result()
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
             if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     standing = [_scored(one, definition, ordered) for one in read_claims(campaign.directory)]
     out = [*leaning["lots"], *leaning["loads"]]
-    campaign.say("storing what other R and C would claim")
     return {
         "claims": review.claims(record, fit.specimens),
         "convergence": review.convergence(fit.verdict, fit.method, fit.draws),
@@ -119,10 +125,11 @@ def gather(campaign) -> tuple[dict[str, Any], dict[str, Any]]:
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
+        "bagged": bagged_claims(campaign, fit, window) if deep else None,
         "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
-                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, page_data(campaign, conformance, window)
+                     "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, data
 
 
 def _leaning(fit: Fit, window: Window) -> dict[str, list]:
@@ -138,7 +145,8 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
     labels = fit.encoded.row_specimens
     brazed = [of[x].furnace_load for x in labels]
     z = fit.draws.z.reshape(fit.draws.n_draws, -1)[keep]
-    return {"priors": sensitivity.power_scaling(z, fit.draws.layout, rows.sum(axis=1), seen),
+    return {"priors": sensitivity.power_scaling(z, fit.draws.layout, rows.sum(axis=1), seen,
+                                                first=sensitivity.resting_on_prior(window.n_lots, window.n_loads)),
             "lots": sensitivity.left_out({f"lot {k}": v for k, v in sensitivity.grouped([of[x].lot for x in labels]).items()}, rows, seen),
             "loads": sensitivity.left_out({f"load {k}": v for k, v in sensitivity.grouped(brazed).items()}, rows, seen),
             "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}

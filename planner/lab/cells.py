@@ -33,6 +33,15 @@ class CellFault(Exception):
         self.what, self.allowed, self.cause = what, allowed, cause
 
 
+#: What a spreadsheet takes for the beginning of a formula.
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def harmless(text: str) -> str:
+    """Return a text as it may be written into a CSV file: a spreadsheet that opens it runs nothing."""
+    return f"'{text}" if text.startswith(FORMULA) else text
+
+
 def is_blank(raw: object) -> bool:
     """Tell whether a cell holds nothing."""
     return raw is None or (isinstance(raw, str) and not raw.strip())

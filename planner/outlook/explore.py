@@ -8,12 +8,13 @@ interpolates between grid values of R.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from models.rows import Conditions
-from planner.window.decision import Halves, Judged, join, judge
+from planner.window.decision import Halves, Judged
 from planner.window.ess import indicator_ess
 from planner.window.joint_claim import certified_level, joint_curve, least_ess
 
@@ -40,11 +41,26 @@ def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Seq
     Only the lowest rho of each probability is kept (the largest set that has it), probabilities below one half are left out, and at
     most `longest` steps are stored, evenly spread.
     """
-    pools = (join([_judged(conditions, x, reliability, split) for conditions, x in asked]) for reliability in reliabilities)
-    return [curve(pool, reliability=reliability, split=split, longest=longest) for reliability, pool in zip(reliabilities, pools, strict=True)]
+    x = np.concatenate([one for _, one in asked], axis=1)
+    first, last = np.ascontiguousarray(x[split.order].T), np.ascontiguousarray(x[split.certify].T)
+    return [curve(_Counted.at(reliability, first, last), reliability=reliability, split=split, longest=longest) for reliability in reliabilities]
 
 
-def curve(pool: Judged, *, reliability: float, split: Halves, longest: int = LONGEST_CURVE) -> dict[str, Any]:
+@dataclass(frozen=True)
+class _Counted:
+    """Of `Judged`, what a curve needs, by whole rows of bits: a review counts twenty reliabilities."""
+
+    c_order: np.ndarray
+    certify_bits: np.ndarray
+
+    @classmethod
+    def at(cls, reliability: float, first: np.ndarray, last: np.ndarray) -> "_Counted":
+        """Count conformance of the ordering and the certifying draws, (n_conditions, n_draws) each."""
+        held = np.packbits(first >= reliability, axis=1)
+        return cls(np.bitwise_count(held).sum(axis=1) / first.shape[1], np.packbits(last >= reliability, axis=1))
+
+
+def curve(pool: Judged | _Counted, *, reliability: float, split: Halves, longest: int = LONGEST_CURVE) -> dict[str, Any]:
     """Return the curve of one reliability over points that were judged by it, as `curves` does."""
     rho, probability, survivors = joint_curve(pool, split)
     last = np.append(probability[1:] != probability[:-1], True) & (probability >= LEAST_PROBABILITY)
@@ -52,17 +68,6 @@ def curve(pool: Judged, *, reliability: float, split: Halves, longest: int = LON
     at = at[np.unique(np.linspace(0, len(at) - 1, min(len(at), longest)).round().astype(int))] if len(at) else at
     ess = [indicator_ess(np.unpackbits(survivors[i], count=split.certify.size).reshape(split.certify_chains, -1)) for i in at]
     return {"reliability": reliability, "rho": rho[at].tolist(), "probability": probability[at].tolist(), "ess": [float(e) for e in ess]}
-
-
-def _judged(conditions: Conditions, x: np.ndarray, reliability: float, split: Halves):
-    """Judge a kept matrix, handed over in the slices that `judge` asks for."""
-    at = [0]
-
-    def piece(part: Conditions) -> np.ndarray:
-        at[0] += len(part)
-        return x[:, at[0] - len(part) : at[0]]
-
-    return judge(piece, conditions, reliability=reliability, split=split)
 
 
 def claimed_from(curve: dict[str, Any], confidence: float) -> tuple[float, float] | None:

@@ -18,12 +18,14 @@ from typing import Any
 
 import numpy as np
 
-from models.priors import BY_TEMPER, SHARED, Layout
+from models.priors import BY_TEMPER, LOAD_SPREAD, LOT_SPREAD, SHARED, Layout
 from models.reweight import Weights, k_threshold, smoothed
 
 DOWN, UP = 0.8, 1.25
 """Powers by which a prior or the likelihood is scaled."""
 LEAST_ESS = 200.0
+LEAST_GROUPS = 4
+"""Lots, and loads, below which their spread rests on its prior."""
 LOUD = 0.05
 """Change of H, as a share of H, from which a prior is named as one the window leans on."""
 
@@ -66,7 +68,14 @@ def prior_groups(layout: Layout) -> dict[str, np.ndarray]:
     return groups
 
 
-def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, seen: Map) -> list[dict[str, Any]]:
+def resting_on_prior(n_lots: int, n_loads: int) -> tuple[str, ...]:
+    """Return the names of the priors that a spread rests on because too few lots or loads were seen."""
+    lots = tuple(LOT_SPREAD.values()) if n_lots < LEAST_GROUPS else ()
+    loads = tuple(name for name in LOAD_SPREAD.values() if name) if n_loads < LEAST_GROUPS else ()
+    return (*lots, *loads)
+
+
+def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, seen: Map, *, first: Sequence[str] = ()) -> list[dict[str, Any]]:
     """Scale each prior, all priors, and the likelihood to the powers 0.8 and 1.25.
 
     Parameters
@@ -75,11 +84,12 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     layout : Layout
     log_likelihood : (n_draws,) of all rows.
     seen : Map
+    first : names of priors, from `resting_on_prior`; they are put first, whatever they change.
 
     Returns
     -------
     list of dict
-        Loudest first: what, H and joint probability at both powers, `change` (largest change of H as a share of H), k_hat.
+        Loudest first: what, rests_on_prior, H and joint probability at both powers, `change` (largest change of H as a share of H), k_hat.
     """
     density = -0.5 * z.astype(float) ** 2
     groups = prior_groups(layout)
@@ -88,7 +98,13 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     terms["the data (likelihood)"] = np.asarray(log_likelihood, float)
     base = seen.read(np.full((1, len(z)), 1.0 / len(z)))
     rows = [_scaled(name, term, seen, base) for name, term in terms.items()]
-    return sorted(rows, key=lambda r: -(r["change"] if r["change"] is not None else np.inf))
+    ahead = {_words(name) for name in first}
+    rows = [row | {"rests_on_prior": row["what"] in ahead} for row in rows]
+    return sorted(rows, key=lambda r: (not r["rests_on_prior"], -(r["change"] if r["change"] is not None else np.inf)))
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _scaled(name: str, term: np.ndarray, seen: Map, base: Mapping[str, np.ndarray]) -> dict[str, Any]:
@@ -97,7 +113,7 @@ def _scaled(name: str, term: np.ndarray, seen: Map, base: Mapping[str, np.ndarra
     sure = all(trusted(w) for w in weights)
     h = float(base["misclassification"][0])
     change = float(np.abs(told["misclassification"] - h).max()) / max(h, 1e-12)
-    return {"what": name.replace("_", " "), "k_hat": max(w.k_hat for w in weights), "trusted": sure, "change": change if sure else None,
+    return {"what": _words(name), "k_hat": max(w.k_hat for w in weights), "trusted": sure, "change": change if sure else None,
             "loud": bool(sure and change >= LOUD),
             **{f"{key}_at_{power:g}": _plain(value[i]) if sure else None for key, value in told.items() for i, power in enumerate((DOWN, UP))}}
 

@@ -4,6 +4,7 @@ Truths are drawn from the prior, the posterior or foreign mechanisms; plans are 
 cycle refits week by week; a referee holds every claim against the truth.
 """
 
+from planner.rehearse.deep_budget import deep_budget
 from planner.rehearse.rehearsal import Rehearsal, rehearse
 
-__all__ = ["Rehearsal", "rehearse"]
+__all__ = ["Rehearsal", "deep_budget", "rehearse"]

@@ -24,7 +24,8 @@ def budget(record: Mapping[str, Any]) -> RenderableType:
         band = "" if row["weeks"] == 0 else f"{100 * low:.1f} to {100 * high:.1f}"
         add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
                 percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", count)
-    return Group(verdict_line(record["verdict"]), notices(record["notices"]), table, _stop(record), _next(record), _cuts(record, money),
+    deep = [Text(f"Rehearsed: {record['deep']['words']}.")] if record.get("deep") else []
+    return Group(verdict_line(record["verdict"]), notices(record["notices"]), table, *deep, _stop(record), _next(record), _cuts(record, money),
                  _order(record), Text(f"\nPending: {len(record['pending'])} specimen(s). Page: {record['page']}"))
 
 
@@ -67,6 +68,10 @@ def review(record: Mapping[str, Any]) -> RenderableType:
     if record["first"]:
         parts.append(notices(record["first"]))
     parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    if record.get("bagged"):
+        parts.append(Text(f"{record['bagged']['words']}."))
+        parts += [Text(f"{one['what']}: joint probability {one['joint_probability']:.3f} on the fit, {number(one['bagged_probability'], 3)} on average over "
+                       "refits on resampled lots and loads") for one in record["bagged"]["regions"]]
     parts += [Text(f"{trial['words']}.") for trial in record["verification"]]
     parts += [Text(f"Frozen claim {one['number']:03d}: {one['words']}") for one in record["frozen"]]
     return Group(*parts, Text(f"\nThe page: {record['page']}"), Text(), cautions())

@@ -29,7 +29,7 @@ def _scaled(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     table = plain_table("group of priors", "H changes by", "k-hat", "in words", title="What if a prior weighed a little less or more?")
     for row in rows:
         words = "reweighting cannot tell; refit to know" if not row["trusted"] else "matters: look at it" if row["loud"] else "matters little"
-        add_row(table, row["what"], percent(row["change"]) if row["trusted"] else "-", number(row["k_hat"], 2), words)
+        add_row(table, row["what"] + (" (rests on the prior)" if row.get("rests_on_prior") else ""), percent(row["change"]) if row["trusted"] else "-", number(row["k_hat"], 2), words)
     return table
 
 

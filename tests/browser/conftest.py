@@ -69,9 +69,11 @@ def review_record():
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     one = {"rows": 3, "k_hat": 0.31, "trusted": True, "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
-    priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True} for i in range(40)]
+    priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
+               "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
-    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "transfer": [], "evidence": [], "forecasts": [],
+    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "bagged": {"words": "8 of 8 refits converged",
+            "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],
             "checks": [{"response": "gap", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "fits"}], "verification": [],
             "sensitivity": {"priors": priors, "lots_left_out": [one | {"what": f"lot K{i}"} for i in range(12)],
                             "loads_left_out": [one | {"what": f"load L{i}"} for i in range(60)],
@@ -101,4 +103,4 @@ def budget_record():
              "undecided_band_80": [0.3 / (1 + w), 0.5 / (1 + w)], "claimed_band_80": [0.08 * w, 0.12 * w], "hours": 10.0 * w,
              "specimens": {"component": 5 * w}} for w in range(5)]  # fmt: skip
     return {"by_money": rows, "marginal": {"component": None, "coupons": None, "why": "no week could be laid out"}, "currency": "EUR", "pending": [],
-            "stop": {"why": "every week pays", "horizon_ended": "", "week": None}, "cuts": [], "order": [], "notices": [], "method": "invented"}  # fmt: skip
+            "stop": {"why": "every week pays", "horizon_ended": "", "week": None}, "cuts": [], "order": [], "notices": [], "method": "invented", "deep": None}  # fmt: skip

@@ -23,10 +23,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from common import ROOT, arguments, header, load, store  # noqa: E402
 
 COMMAND = "python tests/evidence/speed.py"
-MODULES = ["models/*.py", "models/responses/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py", "planner/cycle/*.py"]
+MODULES = ["models/*.py", "models/responses/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py", "planner/cycle/*.py",
+           "planner/outlook/*.py", "planner/report/*.py", "planner/report/pages/*.py"]
 SEED, N_PLAN = 20261125, 60
-PARTS = ("plan_60", "plain", "fit_300", "conformance", "pick")
-EXPECTED_MIN = {"plan_60": 4, "plain": 5, "fit_300": 1.5, "conformance": 3, "pick": 0.5, "fit_10000": 15}
+PARTS = ("plan_60", "plain", "fit_300", "conformance", "pick", "outlook")
+EXPECTED_MIN = {"plan_60": 4, "plain": 5, "fit_300": 1.5, "conformance": 3, "pick": 0.5, "outlook": 3, "fit_10000": 15}
 
 
 def sixty(folder: Path) -> Path:
@@ -130,6 +131,16 @@ def pick(found: dict) -> dict:
     """Choosing 40 picks from 1000 candidates against 2048 reference points with every limit, on the 60-specimen campaign."""
     done = subprocess.run([sys.executable, "-m", "tests.speed.pick_speed"], cwd=ROOT, check=True, capture_output=True, text=True)
     return {"pick_1000_2048_40_s": json.loads(done.stdout)["seconds"]}
+
+
+def outlook(found: dict) -> dict:
+    """`budget` and `review` of the week-6 demo with its draws at hand, after import; what the pages add to a plan; the size of the review."""
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch) / "week6"
+        shutil.copytree(ROOT / "campaigns_demo" / "cold_plate_week6", folder, ignore=shutil.ignore_patterns("ledger*", "posterior", "plans", "reports"))
+        subprocess.run([sys.executable, "-m", "planner.cli", "plan", str(folder)], cwd=ROOT, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        done = subprocess.run([sys.executable, "-m", "tests.speed.outlook_speed", str(folder)], cwd=ROOT, check=True, capture_output=True, text=True)
+    return json.loads(done.stdout)
 
 
 def main() -> None:

@@ -58,3 +58,21 @@ def test_every_top_level_prior_is_scaled_once_and_effects_never():
 
 def test_groups_keep_their_order():
     assert {k: v.tolist() for k, v in grouped(["b", "a", None, "b"]).items()} == {"b": [0, 3], "a": [1]}
+
+
+def test_priors_of_a_spread_come_first_where_few_lots_were_seen():
+    from planner.outlook.sensitivity import resting_on_prior
+
+    assert resting_on_prior(4, 4) == ()
+    first = resting_on_prior(3, 9)
+    assert set(first) == {"lot_limit_sd", "lot_angle_sd", "lot_clad_sd"}
+    assert set(resting_on_prior(9, 2)) == {"load_joint_sd", "load_film_sd"}
+    layout = Layout(2, 8, 8)
+    rng = np.random.default_rng(0)
+    z = rng.standard_normal((2000, sum(r * c for r, c in layout.blocks.values())))
+    seen = Map((z[:, :1] + rng.standard_normal((2000, 30)) > 0).astype(np.float32), np.zeros(30, bool))     # leans on the first prior
+    told = power_scaling(z, layout, np.zeros(2000), seen, first=first)
+    assert {row["what"] for row in told[:3]} == {name.replace("_", " ") for name in first} and all(row["rests_on_prior"] for row in told[:3])
+    assert not any(row["rests_on_prior"] for row in told[3:])
+    rest = [row["change"] for row in told[3:] if row["change"] is not None]
+    assert rest == sorted(rest, reverse=True)

@@ -15,6 +15,7 @@ from bokeh.plotting import figure
 from bokeh.resources import Resources
 
 HUE, INK = "#24557a", "#1c2733"
+SEAM = 1.02                       # cells overlap by this much, or their edges show
 
 
 def library() -> str:
@@ -48,7 +49,7 @@ def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
             "words": [""] * n, "fill": ["#ffffff"] * n, "ink": [HUE] * n, "hatch": [" "] * n}
     source = ColumnDataSource(data, name=f"cells-{place}")
     drawn = _plain_figure(width=440, height=330, x_axis_label="strain at the most strained feature [1]", y_axis_label="forming temperature [degC]")
-    drawn.rect("x", "y", width=step(strain), height=step(warm), source=source, fill_color="fill", line_color=None,
+    drawn.rect("x", "y", width=SEAM * step(strain), height=SEAM * step(warm), source=source, fill_color="fill", line_color=None,
                hatch_pattern="hatch", hatch_color="ink", hatch_scale=9, hatch_weight=0.6, hatch_alpha=0.55)
     drawn.add_tools(HoverTool(tooltips=[("forming", "@y{0} degC"), ("strain", "@x{0.000}"), ("c", "@c{0.000}"),
                                         ("share conforming", "@mean{0.000}"), ("", "@words")]))

@@ -1,0 +1,33 @@
+"""The fast outlook held against rehearsals: the rule of agreement, on invented rows."""
+
+import numpy as np
+import pytest
+
+from planner.rehearse.deep_budget import Z_80, agreement
+
+MONEY = [{"weeks": 0, "cost": 0.0, "misclassification": 0.12, "misclassification_band_80": [0.12, 0.12]},
+         {"weeks": 1, "cost": 6000.0, "misclassification": 0.10, "misclassification_band_80": [0.09, 0.11]},
+         {"weeks": 2, "cost": 12000.0, "misclassification": 0.08, "misclassification_band_80": [0.07, 0.09]}]  # fmt: skip
+
+
+def rows(week, values, strategy="ours"):
+    return [{"strategy": strategy, "week": week, "misclassification": v, "cost": 5900.0 * week} for v in values]
+
+
+def test_the_mean_of_the_refits_is_set_beside_the_band():
+    told = agreement(MONEY, rows(0, [0.12]) + rows(1, [0.095, 0.115]) + rows(2, [0.08, 0.08]) + rows(1, [0.5], "factorial"))
+    first = told["weeks"][0]
+    assert first["misclassification"] == pytest.approx(0.105) and first["campaigns"] == 2 and first["cost"] == 5900.0
+    assert first["error"] == pytest.approx(np.std([0.095, 0.115], ddof=1) / np.sqrt(2))
+    assert told["agrees"] and [w["week"] for w in told["weeks"]] == [1, 2]
+
+
+def test_a_week_beyond_band_and_error_is_named():
+    told = agreement(MONEY, rows(1, [0.10, 0.10]) + rows(2, [0.10, 0.102]))
+    assert not told["agrees"] and "week 2" in told["words"] and "believe the refits" in told["words"]
+    edge = 0.09 + Z_80 * np.std([0.10, 0.102], ddof=1) / np.sqrt(2)
+    assert told["weeks"][1]["misclassification"] > edge
+
+
+def test_nothing_rehearsed_is_said():
+    assert agreement(MONEY, [])["agrees"] is None and "as far as" in agreement(MONEY, [])["words"]
