@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, minimize
-from scipy.special import expit, ndtr
+from scipy.special import expit, gammaln, ndtr
 
 from models.likelihood import beta_binomial_logpmf, log_logistic, log_ndtr, log_normal_mean, normal_logpdf
 from models.pooling import pooled
@@ -48,10 +48,13 @@ class Herds:
         return -2.0 * log_normal_mean(lambda u: self.by_herd(p[:4], u), np.zeros(15), np.full(15, np.exp(p[4])), 61).sum()
 
     def laplace(self, p):
-        """Second-order expansion about each herd's mode, found by Newton's steps."""
+        """Second-order expansion about each herd's mode, found by Newton's steps; counts as yes/no of ours."""
+        ways = self.member @ (gammaln(self.size + 1) - gammaln(self.cases + 1) - gammaln(self.size - self.cases + 1))
+
         def joint(z):
-            return self.by_herd(p[:4], pooled(0.0, np.exp(p[4]), z)) + normal_logpdf(z, 0.0, 1.0)
-        z, step = np.zeros(15), 0.05
+            eta = self.x @ p[:4] + pooled(0.0, np.exp(p[4]), z)[self.herd]
+            return ways + self.member @ log_binomial(log_logistic, self.cases, self.size, eta) + normal_logpdf(z, 0.0, 1.0)
+        z, step = np.zeros(15), 1e-3
         for _ in range(15):
             up, mid, down = joint(z + step), joint(z), joint(z - step)
             bend = (up - 2 * mid + down) / step**2
