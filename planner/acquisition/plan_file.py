@@ -251,7 +251,7 @@ def issue_plan(
     digest = hashlib.sha256(plan_csv(proposal).encode()).hexdigest()
     ledger.register_plan(
         number, digest, [planned_specimen(row) for row in proposal.rows], supersedes=supersedes,
-        publish=lambda: write_plan(plans, proposal, record, number=number),
+        publish=lambda: write_plan(plans, proposal, record, number=number), documents=lambda: _documents(plans, number),
     )
     return plans / f"{number:03d}"
 
@@ -276,9 +276,18 @@ def take_up_plans(ledger: Ledger, plans: Path) -> list[int]:
         except (UserError, OSError):
             continue
         if plan.record.get("plan_file") == f"plans/{number:03d}/plan.csv":
-            ledger.register_plan(number, digest, plan.specimens, supersedes=plan.record.get("supersedes", []))
+            ledger.register_plan(number, digest, plan.specimens, supersedes=plan.record.get("supersedes", []),
+                                 documents=lambda number=number: _documents(plans, number))
             taken.append(number)
     return taken
+
+
+def _documents(plans: Path, number: int) -> dict[str, str]:
+    """Return the digests of the files beside `plan.csv`, by path in the campaign folder."""
+    folder = plans / f"{number:03d}"
+    with os.scandir(folder) as entries:
+        names = sorted(one.name for one in entries if one.name != "plan.csv" and one.is_file(follow_symlinks=False))
+    return {f"plans/{folder.name}/{name}": hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
 
 
 def _write(path: Path, text: str) -> None:

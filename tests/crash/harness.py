@@ -59,7 +59,7 @@ class Worker:
         self.socket = ours
         ours.settimeout(STUCK_S)
         command = [sys.executable, "-B", "-m", "tests.crash.worker", str(theirs.fileno()), ",".join(scenarios)]
-        environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"}
+        environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         self.process = subprocess.Popen(command, cwd=ROOT, pass_fds=[theirs.fileno()], env=environment, stdin=subprocess.DEVNULL)
         theirs.close()
         try:

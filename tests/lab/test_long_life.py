@@ -41,11 +41,11 @@ def test_schema_1_opens(kept, read_only):
 def test_a_newer_schema_is_refused_and_left_alone(kept, read_only):
     db = sqlite3.connect(kept / "ledger.sqlite")
     db.execute("PRAGMA journal_mode = DELETE")
-    db.execute("PRAGMA user_version = 2")
+    db.execute("PRAGMA user_version = 3")
     db.commit()
     db.close()
     before = digest_of(kept)
-    with pytest.raises(UserError, match=r"another version of the program\n  found: 'schema 2'\n  allowed: schema 1"):
+    with pytest.raises(UserError, match=r"another version of the program\n  found: 'schema 3'\n  allowed: schema 1 to 2"):
         open_ledger(kept, read_only=read_only)
     assert digest_of(kept) == before
 
