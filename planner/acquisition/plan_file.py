@@ -204,7 +204,8 @@ def write_plan(plans: Path, proposal: Proposal, record: Mapping[str, Any], *, nu
         if folder.exists():
             raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}",
                             fix="run `trialwright plan` again; it takes the next number")
-        shutil.rmtree(aside, ignore_errors=True)
+        for left in plans.glob(".*.partial"):      # of commands that were stopped
+            shutil.rmtree(left, ignore_errors=True)
         aside.mkdir()
         _write(aside / "plan.csv", plan_csv(proposal))
         _write(aside / "plan.json", json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n")

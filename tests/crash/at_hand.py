@@ -15,7 +15,7 @@ import numpy as np
 
 from models import fit as sampling
 from models.verdict import CONVERGED, Verdict
-from planner.cycle import fitting, planning, reviewing
+from planner.cycle import fitting, planning, reviewing, window
 from planner.report.pages import build
 
 DRAWS = 25
@@ -52,7 +52,7 @@ class Window:
                  "share_of_temper": 0.02, "extrapolated": False}
         return {"verdict": self.verdict, "misclassification": 0.1, **SHARES, "claims": [claim], "reliability": 0.9, "confidence": 0.95,
                 "monte_carlo_error": {}, "without_extrapolated": SHARES, "lots_seen": None, "extrapolated_share": 0.1, "joint_claim": None, "target": None,
-                "n_lots": 2, "n_loads": 2, "lot_spread_rests_on_prior": True, "notices": []}
+                "n_lots": 2, "n_loads": 2, "lot_spread_rests_on_prior": True, "notices": list(self.notices)}
 
 
 def _window(*_, **__):
@@ -73,6 +73,7 @@ def numbers(proposal):
         put(sampling, Sampler=Sampler)
         put(fitting, judge_draws=_judged)
         put(planning, window_of=_window, _Choice=choice, _proposal=lambda choice, fit, everything, plans, number, *, seed: proposal(number))
+        put(window, window_of=_window)
         put(build, review_page=lambda record, data: PAGE)
         put(reviewing, window_of=_window, gather=_gathered)
         yield
