@@ -5,7 +5,6 @@ Everything that depends on the versions of PyMC, nutpie and ArviZ stands here.  
 
 from __future__ import annotations
 
-import hashlib
 import inspect
 import json
 import threading
@@ -20,10 +19,12 @@ from zipfile import BadZipFile
 
 import numpy as np
 
+from models.digest import code_digest, model_digest, versions
 from models.joint_model import build, program
 from models.priors import Layout, Params, PriorSet, standard, unpack
 from models.rows import Observations, Sheet
 
+__all__ = ["Draws", "Sampler", "code_digest", "load", "model_digest", "prior_draws", "save", "to_xarray", "versions"]
 CHAINS, DRAWS, TUNE = 4, 1250, 700
 BEAT = 5.0                        # s between two signs of life
 TARGET_ACCEPT, CAUTIOUS_ACCEPT = 0.9, 0.99
@@ -163,37 +164,6 @@ class Sampler:
         with self.model:
             pymc.set_data(numbers)
             return pymc.sample(random_seed=seed, progressbar=False, compute_convergence_checks=False, **options)
-
-
-def versions() -> dict[str, str]:
-    """Return the versions that a fit depends on, without importing the packages."""
-    import platform
-    from importlib.metadata import version
-
-    names = ("numpy", "scipy", "pymc", "pytensor", "nutpie", "numba", "arviz-stats")
-    return {"python": platform.python_version()} | {name: version(name) for name in names}
-
-
-def code_digest(*paths: Path) -> str:
-    """Return a digest of the syntax of Python files: comments, docstrings and layout do not count."""
-    import ast
-
-    digest = hashlib.sha256()
-    for path in sorted(paths):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        for node in ast.walk(tree):
-            body = getattr(node, "body", None)
-            if isinstance(body, list) and body and isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant) \
-                    and isinstance(body[0].value.value, str):
-                body[0].value.value = ""
-        digest.update(f"{path.name}\n{ast.dump(tree)}\n".encode())
-    return digest.hexdigest()[:16]
-
-
-def model_digest() -> str:
-    """Return the digest of the code whose results the draws are."""
-    root = Path(__file__).parent
-    return code_digest(*root.glob("responses/*.py"), *root.glob("handbook/*.py"), *(root / f"{n}.py" for n in ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit")))
 
 
 def save(draws: Draws, path: Path, meta: dict) -> None:

@@ -9,10 +9,28 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import erfc as _erfc, gammaln as _gammaln
 
+SMALL = 20_000                    # values up to which the standard library's erfc is quicker than loading another
 LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
 TAIL = -12.0                      # below this the log-cdf uses its asymptotic series
+
+
+_math_erfc = np.frompyfunc(math.erfc, 1, 1)
+
+
+def _erfc(x):
+    """Return erfc; commands that only draw from the priors ask for little and need not load the special functions for it."""
+    if np.size(x) <= SMALL:
+        return np.asarray(_math_erfc(x), float)[()]
+    from scipy.special import erfc
+
+    return erfc(x)
+
+
+def _gammaln(x):
+    from scipy.special import gammaln
+
+    return gammaln(x)
 
 
 def _special(name, xp):

@@ -213,7 +213,8 @@ def write_plan(
         if folder.exists():
             raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}",
                             fix="run `trialwright plan` again; it takes the next number")
-        shutil.rmtree(aside, ignore_errors=True)
+        for left in plans.glob(".*.partial"):      # of commands that were stopped
+            shutil.rmtree(left, ignore_errors=True)
         aside.mkdir()
         for name, content in (pages or {}).items():
             _write(aside / name, content)
@@ -262,7 +263,7 @@ def issue_plan(
     """
     ledger.register_plan(
         number, plan_digest(proposal), [planned_specimen(row) for row in proposal.rows], supersedes=supersedes,
-        publish=lambda: write_plan(plans, proposal, record, number=number, pages=pages),
+        publish=lambda: write_plan(plans, proposal, record, number=number, pages=pages), documents=lambda: _documents(plans, number),
     )
     return plans / f"{number:03d}"
 
@@ -287,9 +288,18 @@ def take_up_plans(ledger: Ledger, plans: Path) -> list[int]:
         except (UserError, OSError):
             continue
         if plan.record.get("plan_file") == f"plans/{number:03d}/plan.csv":
-            ledger.register_plan(number, digest, plan.specimens, supersedes=plan.record.get("supersedes", []))
+            ledger.register_plan(number, digest, plan.specimens, supersedes=plan.record.get("supersedes", []),
+                                 documents=lambda number=number: _documents(plans, number))
             taken.append(number)
     return taken
+
+
+def _documents(plans: Path, number: int) -> dict[str, str]:
+    """Return the digests of the files beside `plan.csv`, by path in the campaign folder."""
+    folder = plans / f"{number:03d}"
+    with os.scandir(folder) as entries:
+        names = sorted(one.name for one in entries if one.name != "plan.csv" and one.is_file(follow_symlinks=False))
+    return {f"plans/{folder.name}/{name}": hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
 
 
 def _write(path: Path, content: bytes) -> None:

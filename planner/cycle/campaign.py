@@ -6,6 +6,7 @@ Light by itself: recording and checking touch no model library; fitting, window 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -70,10 +71,12 @@ class Campaign:
 
         With `deep` also a criticism of the fit: `predictive` and `sensitivity`.
         """
+        from planner.cycle.standing import states
         from planner.outlook.beliefs import predictive_rows, prior_rows
 
         with self.ledger(read_only=True) as ledger:
-            warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger)]
+            warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger),
+                        *states(self.directory, self.definition, ledger)]
             counts = ledger.counts()
             record = {"rows": counts.get("rows", counts.get("revisions", 0)), "specimens": len(ledger.specimens(with_excluded=True)),
                       "files": len(ledger.files()), "excluded": len(ledger.excluded()), "pending": len(ledger.pending())}
@@ -110,7 +113,18 @@ class Campaign:
             self.record()
         fit = current_fit(self) if update else latest_fit(self)
         self._fit = fit
-        return window_of(self, fit, ranges=ranges)
+        stale = [] if update else self._stale()
+        found = window_of(self, fit, ranges=ranges)
+        return replace(found, notices=(*stale, *found.notices)) if stale else found
+
+    def _stale(self) -> list[str]:
+        """Say what makes the newest fit out of date."""
+        from planner.cycle.standing import fit_state
+
+        with self.ledger(read_only=True) as ledger:
+            said = fit_state(self.directory, self.definition, ledger)
+        new = self._new_files()
+        return said + ([f"{len(new)} result file(s) are newer than the fit and not recorded: {', '.join(new)}"] if new else [])
 
     def judge(self, table, *, update: bool = True):
         """Return conformance at given conditions and the window: a pandas table with five more columns, and the Window."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import time
 from dataclasses import dataclass, field, replace
 
@@ -14,17 +12,15 @@ from models.joint_model import row_log_likelihood
 from models.priors import Params
 from models.reweight import resampled, smoothed
 from models.verdict import CONVERGED, PRIOR_ONLY, Verdict, judge
+from planner.cycle.kept import QUICK, definition_key, fingerprints, fit_key, foreign, newest_first, origin, read_origin
 from planner.encode import Encoded, encode, padded_layout, priors_of
-from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen
 from planner.window.box import factor_box
 from planner.window.conformance import Conformance, Required
 from planner.window.points import corners, reference_points
 
-MODEL_TABLES = ("factors", "sheet", "component", "beliefs")
 N_PROBES = 16
-QUICK = "-reweighted"             # ends the name of a reweighted fit's file
 LEAST_FOR_CLAIMS = 1000.0         # effective draws
 
 
@@ -99,17 +95,6 @@ def conformance_of(definition, encoded: Encoded, params: Params) -> Conformance:
     return Conformance(params, sheet=encoded.sheet, settings=encoded.settings, required=required_of(definition), box=corners(factor_box(definition)))
 
 
-def _definition_key(definition) -> str:
-    return definition_digest(definition, tables=MODEL_TABLES)
-
-
-def fit_key(campaign, data_digest: str) -> str:
-    """Return the digest under which draws are kept."""
-    parts = [data_digest, _definition_key(campaign.definition), str(campaign.definition.campaign.seed),
-             sampling.model_digest(), json.dumps(sampling.versions(), sort_keys=True)]
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:24]
-
-
 def current_fit(campaign, *, quick: bool = False, draws: int = sampling.DRAWS) -> Fit:
     """Return the fit of today's data: kept draws where they are current, otherwise a full fit (repeated once if it fails).
 
@@ -118,10 +103,10 @@ def current_fit(campaign, *, quick: bool = False, draws: int = sampling.DRAWS) -
     with campaign.ledger(read_only=True) as ledger:
         data_digest = ledger.data_digest()
     specimens = tuple(campaign.specimens())
-    key = fit_key(campaign, data_digest)
+    key = fit_key(campaign.definition, data_digest)
     path = campaign.directory / "posterior" / f"{key}.npz"
     kept = _kept(campaign.definition, path, specimens)
-    if kept is not None and kept.draws.z.shape[1] >= draws:
+    if kept is not None and kept.fingerprints == fingerprints(specimens) and kept.draws.z.shape[1] >= draws:
         return kept
     encoded = encode(campaign.definition, specimens)
     if _pool(campaign) is not None:
@@ -134,16 +119,16 @@ def current_fit(campaign, *, quick: bool = False, draws: int = sampling.DRAWS) -
     if quick:
         fitted = _reweighted(campaign, specimens, key)
         if fitted is not None:
-            _keep(fitted, path.with_name(f"{key}{QUICK}.npz"))
+            _keep(campaign.definition, fitted, path.with_name(f"{key}{QUICK}.npz"))
             return fitted
         campaign.say("reweighting is not enough here: a full fit follows")
     fitted = _full(campaign, encoded, specimens, key, draws)
-    _keep(fitted, path)
+    _keep(campaign.definition, fitted, path)
     return fitted
 
 
 def latest_fit(campaign) -> Fit:
-    """Return the newest kept fit of this definition, current or not.
+    """Return the newest kept fit of this definition and program, current or not.
 
     Raises
     ------
@@ -152,41 +137,50 @@ def latest_fit(campaign) -> Fit:
     """
     fit = _newest(campaign, tuple(campaign.specimens()))
     if fit is None:
-        raise UserError("no fit is kept yet", where=str(campaign.directory / "posterior"), fix=f"trialwright update {campaign.directory}")
+        raise UserError("no fit is kept that speaks of today's definition and program", where=str(campaign.directory / "posterior"),
+                        found=_why_not(campaign) or None, fix=f"trialwright update {campaign.directory}")
     return fit
 
 
+def _why_not(campaign) -> str:
+    """Say why the newest file of draws is not used."""
+    for path in newest_first(campaign.directory / "posterior"):
+        try:
+            return foreign(read_origin(path), campaign.definition)
+        except (OSError, ValueError) as error:
+            return str(error)
+    return ""
+
+
 def _newest(campaign, specimens, *, full_only: bool = False) -> Fit | None:
-    folder = campaign.directory / "posterior"
-    for path in sorted(folder.glob("*.npz"), key=lambda p: p.stat().st_mtime_ns, reverse=True):
+    for path in newest_first(campaign.directory / "posterior"):
         kept = None if full_only and path.stem.endswith(QUICK) else _kept(campaign.definition, path, specimens)
         if kept is not None:
             return kept
     return None
 
 
-def _fingerprints(specimens) -> dict[str, str]:
-    """Return a digest of each specimen's content."""
-    return {s.specimen: hashlib.sha256(repr(s).encode()).hexdigest()[:16] for s in specimens}
-
-
-def _keep(fit: Fit, path) -> None:
+def _keep(definition, fit: Fit, path) -> None:
     """Write draws with what they were drawn from."""
-    sampling.save(fit.draws, path, {
-        "verdict": fit.verdict.__dict__, "lots": fit.encoded.lots, "loads": fit.encoded.loads, "model": sampling.model_digest(),
-        "definition": fit.definition_key, "specimens": _fingerprints(fit.specimens), "method": fit.method})
+    try:
+        sampling.save(fit.draws, path, origin(definition, fit.specimens) | {
+            "verdict": fit.verdict.__dict__, "lots": fit.encoded.lots, "loads": fit.encoded.loads, "method": fit.method})
+    except OSError as error:
+        raise UserError(f"the draws cannot be kept: {error.strerror or error}", where=f"posterior/{path.name}",
+                        fix="free space or permissions in the campaign folder, then run it again") from None
 
 
 def _kept(definition, path, specimens) -> Fit | None:
-    """Return kept draws of this definition and model code, or None where they cannot be read or speak of others."""
+    """Return kept draws of this definition, program and versions, or None where they cannot be read or speak of others."""
     if not path.exists():
         return None
     started = time.perf_counter()
     try:
+        meta = read_origin(path)
+        if foreign(meta, definition):
+            return None
         draws, meta = sampling.load(path, priors_of(definition))
         verdict = Verdict(**(meta["verdict"] | {"worst": tuple(meta["verdict"]["worst"])}))
-        if meta["model"] != sampling.model_digest() or meta["definition"] != _definition_key(definition):
-            return None
         known = meta["specimens"]
         drawn_from = tuple(s for s in specimens if s.specimen in known)
         encoded = encode(definition, drawn_from, lots=meta["lots"], loads=meta["loads"])
@@ -201,7 +195,7 @@ def _reweighted(campaign, specimens, key: str) -> Fit | None:
     base = _newest(campaign, specimens, full_only=True)
     if base is None or base.verdict.name != CONVERGED:
         return None
-    now = _fingerprints(specimens)
+    now = fingerprints(specimens)
     if any(now.get(name) != digest for name, digest in base.fingerprints.items()):
         return None                                    # a specimen of the fit was changed, completed or excluded
     fresh = tuple(s for s in specimens if s.specimen not in base.fingerprints)
@@ -239,8 +233,8 @@ def _full(campaign, encoded: Encoded, specimens, key: str, draws: int) -> Fit:
         if verdict.name == CONVERGED:
             break
         say(f"{verdict.name}: {verdict.words} Repeating once with smaller steps")
-    return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds), _definition_key(campaign.definition),
-               _fingerprints(specimens))
+    return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds), definition_key(campaign.definition),
+               fingerprints(specimens))
 
 
 def judge_draws(definition, encoded: Encoded, draws: sampling.Draws) -> Verdict:

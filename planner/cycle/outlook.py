@@ -19,7 +19,7 @@ from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.scores import normal_scores
 from planner.cycle.fitting import Fit, conformance_of, current_fit
-from planner.cycle.reviewing import write_report
+from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
 from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand

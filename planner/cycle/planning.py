@@ -21,6 +21,7 @@ from planner.acquisition.propose import propose
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, current_fit
+from planner.cycle.standing import plan_states
 from planner.cycle.window import failed, window_of
 from planner.lab.campaign import definition_digest
 from planner.lab.intake import read_results
@@ -61,7 +62,9 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
         for stopped in take_up_plans(ledger, campaign.directory / "plans"):
             campaign.say(f"plan {stopped:03d} was written by a command that was stopped; it counts as issued")
         data, everything, pending = ledger.data_digest(), ledger.specimens(with_excluded=True), ledger.pending()
-        plans = ledger.plans()
+        plans, awaited = ledger.plans(), plan_states(campaign.directory, ledger)
+    for words in awaited:
+        campaign.say(words)
     # taken now: if someone else issues it while we compute, ours rests on a stale state and is refused
     number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
     listed = None if own_list is None else _own_list(campaign, own_list)

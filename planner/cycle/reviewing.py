@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import json
-import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,9 @@ from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import bagged_claims
+from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
@@ -48,16 +49,6 @@ def write_review(campaign, *, deep: bool = False) -> dict[str, Any]:
     write_report(campaign.directory, "review.html", review_page(record, data))
     write_report(campaign.directory, "review.json", json.dumps(record, ensure_ascii=False, indent=1, default=_plain))
     return record
-
-
-def write_report(directory: Path, name: str, text: str) -> Path:
-    """Write a file of reports/ whole: beside its place, then renamed into it."""
-    folder = Path(directory) / "reports"
-    folder.mkdir(exist_ok=True)
-    aside = folder / f".{name}.{os.getpid()}.part"
-    aside.write_text(text, encoding="utf-8")
-    os.replace(aside, folder / name)
-    return folder / name
 
 
 def _plain(value):
@@ -214,38 +205,8 @@ def freeze(campaign) -> Path:
                                  definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),
                                  lots={s.lot for s in fit.specimens}, specimens={s.specimen for s in fit.specimens}, criteria=criteria)
     record = json.loads(json.dumps(record, default=_plain))
-    earlier = read_claims(campaign.directory)
-    if earlier and all(earlier[-1][k] == record[k] for k in ("data_digest", "definition_digest", "model_digest", "claims")):
-        return campaign.directory / "claims" / f"{earlier[-1]['number']:03d}.json"
-    number = max((one["number"] for one in earlier), default=0) + 1
-    folder = campaign.directory / "claims"
-    folder.mkdir(exist_ok=True)
-    path = folder / f"{number:03d}.json"
-    with open(path, "x", encoding="utf-8") as file:
-        json.dump({"number": number} | record, file, ensure_ascii=False, indent=1, sort_keys=True)
-        file.flush()
-        os.fsync(file.fileno())
-    return path
-
-
-def read_claims(directory: Path) -> list[dict[str, Any]]:
-    """Return the frozen claims of a campaign, by number.
-
-    Raises
-    ------
-    UserError
-        When a claim file cannot be read.
-    """
-    found = []
-    for path in sorted((directory / "claims").glob("*.json")):
-        try:
-            record = json.loads(path.read_text(encoding="utf-8"))
-            record = {"number": int(path.stem)} | {key: record[key] for key in record if key != "number"}
-            found.append(record | {"digest": str(record["digest"]), "test": record["test"], "claims": record["claims"]})
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise UserError("a frozen claim cannot be read", found=str(error), where=f"claims/{path.name}",
-                            fix="restore it from a backup, or move it out of claims/") from None
-    return found
+    with campaign.ledger() as ledger:
+        return freeze_claim(ledger, campaign.directory, record)
 
 
 def _scored(record: dict[str, Any], definition, specimens) -> dict[str, Any]:

@@ -33,6 +33,8 @@ Cells = dict[str, str]
 
 #: Faults after which reading a file stops; far more than a message lists.
 MAX_FAULTS = 200
+#: Rows that a note names one by one.
+MAX_ROWS_NAMED = 20
 
 
 @dataclass(frozen=True)
@@ -247,5 +249,6 @@ def _lacks_label(
 
 def _note(name: str, note: str, rows: list[int]) -> str:
     """Word a note once for all the rows it applies to."""
-    more = f" and {len(rows) - 1} more" if len(rows) > 1 else ""
-    return f"{name}, row {rows[0]}{more}: {note}"
+    listed = ", ".join(map(str, rows[:MAX_ROWS_NAMED]))
+    more = f" and {len(rows) - MAX_ROWS_NAMED} more" if len(rows) > MAX_ROWS_NAMED else ""
+    return f"{name}, row{'s' * (len(rows) > 1)} {listed}{more}: {note}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -70,6 +70,7 @@ class Ledger:
         counts = dict.fromkeys(("recorded", "completed", "corrected", "unchanged"), 0)
         warnings = list(parsed.warnings)
         with self.store.writing():
+            warnings += filter(None, [self.store.clock_fault()])
             if not correct and self.has_file(parsed.digest):
                 return RecordOutcome(unchanged=len(parsed.specimens))
             held = self._holdings()
@@ -167,6 +168,7 @@ class Ledger:
     def register_plan(
         self, number: int, digest: str, rows: Sequence[Specimen], *, supersedes: Sequence[int] = (),
         publish: Callable[[], object] | None = None,
+        documents: Callable[[], Mapping[str, str]] | None = None,
     ) -> None:
         """Remember an issued plan.
 
@@ -183,6 +185,9 @@ class Ledger:
         publish : callable, optional
             Writes the plan's files; called under the write lock, once the number is
             known to be free. The entry is committed after it, or not at all.
+        documents : callable, optional
+            Asked after that for the digests of the files that go with the plan, by path in
+            the campaign folder; they are remembered with it.
 
         Raises
         ------
@@ -205,6 +210,30 @@ class Ledger:
                 "plans", number=number, digest=digest, rows=text,
                 supersedes=json.dumps(sorted(supersedes)),
             )  # fmt: skip
+            self._remember({} if documents is None else documents())
+
+    def register_documents(self, publish: Callable[[], Mapping[str, str]]) -> None:
+        """Remember files that were issued, by their digests.
+
+        Parameters
+        ----------
+        publish : callable
+            Writes the files and returns their SHA-256 by path in the campaign folder;
+            called under the write lock. The entries are committed after it, or not at all.
+        """
+        with self.store.writing():
+            self._remember(publish())
+
+    def documents(self) -> dict[str, str]:
+        """Return the digest of every issued file but `plan.csv` (see `plans`), by path."""
+        return dict(self.store.rows("SELECT path, digest FROM documents ORDER BY sequence"))
+
+    def _remember(self, documents: Mapping[str, str]) -> None:
+        """Append what is new or changed among issued files."""
+        known = self.documents()
+        for path, digest in sorted(documents.items()):
+            if known.get(path) != digest:
+                self.store.append("documents", path=path, digest=digest)
 
     def plans(self) -> list[PlanEntry]:
         """Return the issued plans, by number."""

@@ -24,7 +24,7 @@ from planner.lab.errors import UserError, printable
 
 LEDGER_FILE = "ledger.sqlite"
 WRITER_NOTE = ".ledger-writer"
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 #: Longest wait for another writer, and when the wait is announced, in seconds.
 WAIT_S, ANNOUNCE_S = 30.0, 1.0
 
@@ -33,20 +33,26 @@ TABLES: dict[str, tuple[str, ...]] = {
     "files": ("name", "digest", "rows", "at"),
     "revisions": ("specimen", "kind", "submitted", "cells", "reason", "file", "row", "at"),
     "plans": ("number", "digest", "rows", "supersedes", "at"),
+    "documents": ("path", "digest", "at"),
 }
-_SCHEMA = """
-CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), sequence INTEGER, chain TEXT);
-INSERT INTO head VALUES (1, 0, '');
-CREATE TABLE files (sequence INTEGER PRIMARY KEY, name TEXT NOT NULL, digest TEXT NOT NULL,
-  rows INTEGER NOT NULL, at TEXT NOT NULL, previous TEXT NOT NULL, chain TEXT NOT NULL);
-CREATE TABLE revisions (sequence INTEGER PRIMARY KEY, specimen TEXT NOT NULL, kind TEXT NOT NULL,
+#: Tables that a schema version brought, by version; a file of an older one is given them when it is next written to.
+BROUGHT: dict[int, tuple[str, ...]] = {1: ("files", "revisions", "plans"), 2: ("documents",)}
+_ENTRY = "previous TEXT NOT NULL, chain TEXT NOT NULL"
+_COLUMNS = {
+    "files": f"""sequence INTEGER PRIMARY KEY, name TEXT NOT NULL, digest TEXT NOT NULL,
+  rows INTEGER NOT NULL, at TEXT NOT NULL, {_ENTRY}""",
+    "revisions": f"""sequence INTEGER PRIMARY KEY, specimen TEXT NOT NULL, kind TEXT NOT NULL,
   submitted TEXT NOT NULL, cells TEXT NOT NULL, reason TEXT NOT NULL, file TEXT NOT NULL,
-  row INTEGER, at TEXT NOT NULL, previous TEXT NOT NULL, chain TEXT NOT NULL);
-CREATE TABLE plans (sequence INTEGER PRIMARY KEY, number INTEGER NOT NULL UNIQUE,
-  digest TEXT NOT NULL, rows TEXT NOT NULL, supersedes TEXT NOT NULL, at TEXT NOT NULL,
-  previous TEXT NOT NULL, chain TEXT NOT NULL);
-CREATE INDEX files_by_digest ON files (digest);
-"""
+  row INTEGER, at TEXT NOT NULL, {_ENTRY}""",
+    "plans": f"""sequence INTEGER PRIMARY KEY, number INTEGER NOT NULL UNIQUE,
+  digest TEXT NOT NULL, rows TEXT NOT NULL, supersedes TEXT NOT NULL, at TEXT NOT NULL, {_ENTRY}""",
+    "documents": f"""sequence INTEGER PRIMARY KEY, path TEXT NOT NULL, digest TEXT NOT NULL,
+  at TEXT NOT NULL, {_ENTRY}""",
+}
+_HEAD = (
+    "CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), sequence INTEGER, chain TEXT)",
+    "INSERT INTO head VALUES (1, 0, '')",
+)
 
 
 class Store:
@@ -111,7 +117,7 @@ class Store:
     def append(self, table: str, **values: Any) -> int:
         """Append one chained entry inside `writing`; return its sequence number."""
         ((last, previous),) = self.db.execute("SELECT sequence, chain FROM head").fetchall()
-        values["at"] = datetime.now(UTC).isoformat(timespec="milliseconds")
+        values["at"] = _now()
         names = TABLES[table]
         entry = tuple(values[name] for name in names)
         chain = chain_digest(previous, table, last + 1, entry)
@@ -122,6 +128,15 @@ class Store:
         )
         self.db.execute("UPDATE head SET sequence = ?, chain = ?", (last + 1, chain))
         return int(last + 1)
+
+    def clock_fault(self) -> str:
+        """Return why the machine's clock cannot be right: an entry was written later than now; or nothing."""
+        now = _now()
+        latest = max((row[0] or "" for table in TABLES for row in self.rows(f"SELECT max(at) FROM {table}")), default="")
+        if latest <= now:
+            return ""
+        return (f"the clock ran backwards: an entry of the ledger was written at {latest}, and it is now {now} (UTC); "
+                "set the machine's clock before dates are written down")
 
     @contextmanager
     def guarded(self, action: str) -> Iterator[None]:
@@ -159,15 +174,15 @@ class Store:
         """Set durability, make the tables of a new file, hold the schema version."""
         db = self.db
         memory = self.read_only and not self.path.exists()
-        if self._version() not in (0, SCHEMA_VERSION):
+        if not 0 <= self._version() <= SCHEMA_VERSION:
             raise self._foreign()
         if not self.read_only:
             self._retry(lambda: db.execute("PRAGMA journal_mode = WAL").fetchall())
         db.execute("PRAGMA synchronous = FULL")
-        if memory or (not self.read_only and self._version() == 0):
+        if memory or (not self.read_only and self._version() < SCHEMA_VERSION):
             self._retry(lambda: db.execute("BEGIN IMMEDIATE"))
             try:
-                if self._version() == 0:
+                if self._version() < SCHEMA_VERSION:       # nobody was faster
                     self._make_tables()
                 db.execute("COMMIT")
             except BaseException:
@@ -179,32 +194,49 @@ class Store:
             db.close()
             self.db = sqlite3.connect(":memory:", isolation_level=None)
             self._make_tables()
-        if self._version() != SCHEMA_VERSION:
+        if not 1 <= self._version() <= SCHEMA_VERSION:
             raise self._foreign()
         if self.read_only:
+            self._stand_in()
             self.db.execute("PRAGMA query_only = ON")
 
     def _foreign(self) -> UserError:
         """Make the message about a file of another schema, which is left as it is."""
         return UserError(
             "was written by another version of the program", where=LEDGER_FILE,
-            found=f"schema {self._version()}", allowed=f"schema {SCHEMA_VERSION}",
+            found=f"schema {self._version()}", allowed=f"schema 1 to {SCHEMA_VERSION}",
             fix="open it with the version of trialwright that wrote it",
         )  # fmt: skip
 
     def _make_tables(self) -> None:
-        """Make every table, with triggers that keep entries from being altered."""
-        if self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-            raise UserError("is some other program's file", where=LEDGER_FILE, fix="move it away")
-        for statement in filter(str.strip, _SCHEMA.split(";")):
-            self.db.execute(statement)
-        for table in TABLES:
+        """Make every table that the file lacks, with triggers that keep entries from being altered."""
+        version = self._version()
+        if version == 0:
+            if self.db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                raise UserError("is some other program's file", where=LEDGER_FILE, fix="move it away")
+            for statement in _HEAD:
+                self.db.execute(statement)
+        for table in self._missing(version):
+            self.db.execute(f"CREATE TABLE {table} ({_COLUMNS[table]})")
             for action in ("UPDATE", "DELETE"):
                 self.db.execute(
                     f"CREATE TRIGGER {table}_{action.lower()} BEFORE {action} ON {table} "
                     "BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END"
                 )
+        if version == 0:
+            self.db.execute("CREATE INDEX files_by_digest ON files (digest)")
         self.db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+    def _stand_in(self) -> None:
+        """Read an older file as it stands: tables that it lacks are empty, and kept in memory."""
+        self.db.execute("PRAGMA temp_store = MEMORY")
+        for table in self._missing(self._version()):
+            self.db.execute(f"CREATE TEMP TABLE {table} ({_COLUMNS[table]})")
+
+    @staticmethod
+    def _missing(version: int) -> list[str]:
+        """Tables that a file of this version does not have."""
+        return [table for since, tables in BROUGHT.items() if since > version for table in tables]
 
     def _version(self) -> int:
         """Schema version of the file; 0 for a new one."""
@@ -246,6 +278,11 @@ class Store:
         except (OSError, ValueError):
             note = ""
         return printable(note) if note else "another process that holds the ledger"
+
+
+def _now() -> str:
+    """The machine's time, UTC."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 def chain_digest(previous: str, table: str, sequence: int, entry: tuple[Any, ...]) -> str:

@@ -7,11 +7,11 @@ after they were issued. It reports, it never repairs.
 
 from __future__ import annotations
 
-import hashlib
+import os
 from pathlib import Path
 
 from planner.lab.definition import Definition
-from planner.lab.errors import UserError
+from planner.lab.errors import UserError, printable
 from planner.lab.intake import read_results
 from planner.lab.ledger import Ledger
 from planner.lab.store import TABLES, chain_digest
@@ -20,6 +20,7 @@ from planner.lab.template import result_files
 
 #: Most problems of the chain that are listed.
 MAX_LISTED = 20
+GONE = "is gone"
 
 
 def verify(ledger: Ledger) -> list[str]:
@@ -106,30 +107,69 @@ def edited_files(
 
 
 def changed_plans(directory: str | Path, ledger: Ledger) -> list[str]:
-    """Report issued plans whose `plan.csv` is gone or no longer has its digest, and plans never issued."""
+    """Report files of plans, and frozen claims, that are gone or say something else than when they were issued; and what was never issued.
+
+    Raises
+    ------
+    UserError
+        When a folder cannot be listed.
+    """
+    directory, issued, documents = Path(directory), ledger.plans(), ledger.documents()
     problems = []
-    issued = ledger.plans()
     for plan in issued:
-        path = Path(directory) / "plans" / f"{plan.number:03d}" / "plan.csv"
-        try:
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-        except OSError:
-            problems.append(f"plan {plan.number:03d} was issued and its plan.csv is gone")
-            continue
-        if digest != plan.digest:
-            problems.append(f"plan {plan.number:03d} was changed after it was issued")
-    return problems + _unissued_plans(Path(directory), {plan.number for plan in issued})
+        home = f"plans/{plan.number:03d}/"
+        files = {f"{home}plan.csv": plan.digest} | {p: d for p, d in documents.items() if p.startswith(home)}
+        for path, digest in files.items():
+            name, fault = path.removeprefix(home), _fault_of(directory / path, digest)
+            if fault == GONE:
+                problems.append(f"plan {plan.number:03d} was issued and its {name} is gone")
+            elif fault:
+                problems.append(f"plan {plan.number:03d} was changed after it was issued: its {name} {fault}")
+    claims = {p: d for p, d in documents.items() if p.startswith("claims/")}
+    for path, digest in claims.items():
+        fault = _fault_of(directory / path, digest)
+        if fault:
+            problems.append(f"the claim {path} was changed after it was frozen: it {fault}")
+    return problems + _unissued(directory, {plan.number for plan in issued}, set(claims))
 
 
-def _unissued_plans(directory: Path, issued: set[int]) -> list[str]:
-    """Name plan folders that the ledger does not know: a command was stopped, or they come from elsewhere."""
-    folders = sorted(p.name for p in directory.glob("plans/*"))
-    return [
-        f"plans/{name} stands there and was never issued; `trialwright plan {directory}` takes up the plan of a "
-        "command that was stopped"
-        for name in folders
-        if name.isdecimal() and int(name) not in issued
-    ]
+def _fault_of(path: Path, digest: str) -> str:
+    """Say what is wrong with an issued file, or nothing."""
+    if not os.path.lexists(path):
+        return GONE
+    try:
+        return "" if file_digest(path, folder=path.parent) == digest else "says something else now"
+    except UserError as error:
+        return error.what
+
+
+def _unissued(directory: Path, numbers: set[int], claims: set[str]) -> list[str]:
+    """Name plans and claims that the ledger does not know: a command was stopped, or they come from elsewhere."""
+    problems = []
+    for name in _names(directory, "plans"):
+        if name.isdecimal() and int(name) not in numbers:
+            problems.append(f"plans/{name} stands there and was never issued; `trialwright plan {directory}` takes up the plan of a "
+                            "command that was stopped")
+        elif name.endswith(".partial"):
+            problems.append(f"plans/{name} is what a command left that was stopped while it wrote a plan; it counts for nothing")
+    for name in _names(directory, "claims"):
+        if name.endswith(".json") and not name.startswith(".") and f"claims/{name}" not in claims:
+            problems.append(f"claims/{name} stands there and the ledger does not know it; `trialwright review {directory} --freeze` takes up "
+                            "the claim of a command that was stopped")
+    return problems
+
+
+def _names(directory: Path, folder: str) -> list[str]:
+    """List a folder of the campaign, which need not exist."""
+    try:
+        return sorted(os.listdir(directory / folder))
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise UserError(
+            f"the folder {folder}/ cannot be read: {printable(error.strerror or str(error))}",
+            where=printable(str(directory), limit=200), fix="check the disk and the permissions of the folder",
+        ) from None  # fmt: skip
 
 
 def _entries(ledger: Ledger) -> list[tuple[int, str, tuple[object, ...], str, str]]:
@@ -147,7 +187,7 @@ def _label(table: str, entry: tuple[object, ...]) -> str:
     """Name an entry for people."""
     if table == "revisions":
         return f"{entry[1]} {entry[0]}"
-    return f"file {entry[0]}" if table == "files" else f"plan {entry[0]}"
+    return f"{dict(files='file', plans='plan', documents='issued file')[table]} {entry[0]}"
 
 
 def _differences(before: dict[str, dict[str, str]], now: dict[str, dict[str, str]]) -> list[str]:

@@ -58,8 +58,9 @@ class Worker:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self.socket = ours
         ours.settimeout(STUCK_S)
-        command = [sys.executable, "-B", "-m", "tests.crash.worker", str(theirs.fileno()), ",".join(scenarios)]
-        environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"}
+        # a library keeps a thread of its own that forking is safe with; Python warns of any
+        command = [sys.executable, "-B", "-W", "ignore::DeprecationWarning", "-m", "tests.crash.worker", str(theirs.fileno()), ",".join(scenarios)]
+        environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         self.process = subprocess.Popen(command, cwd=ROOT, pass_fds=[theirs.fileno()], env=environment, stdin=subprocess.DEVNULL)
         theirs.close()
         try:

@@ -24,7 +24,16 @@ from tests.crash import controls
 from tests.crash.scenarios import SCENARIOS
 
 NOWHERE = "/nonexistent/folder/a"
-#: Every call that changes the disk, syncs it or (pread64) reads the ledger, and an idle use of each.
+LIBC = ctypes.CDLL(None, use_errno=True)
+
+
+def list_folder(fd: int) -> None:
+    """Ask for the entries of a folder once; refused, because it is none."""
+    if LIBC.getdents64(fd, ctypes.create_string_buffer(64), 64) < 0:
+        raise OSError(ctypes.get_errno(), "getdents64")
+
+
+#: Every call that changes the disk, syncs it, lists a folder or (pread64) reads the ledger, and an idle use of each.
 CALLS = {
     "write": lambda fd: os.write(fd, b"x"),
     "pwrite64": lambda fd: os.pwrite(fd, b"x", 0),
@@ -37,9 +46,10 @@ CALLS = {
     "mkdir": lambda fd: os.mkdir(NOWHERE),
     "openat": lambda fd: os.close(os.open("/dev/null", os.O_RDONLY)),
     "pread64": lambda fd: os.pread(fd, 1, 0),
+    "getdents64": list_folder,
 }
 #: At which call of a process the fault is injected; above what any command here makes, and the parent after its start.
-AT = 120
+AT = 260
 INJECTED = {errno.EIO, errno.ENOSPC}
 
 
@@ -85,7 +95,7 @@ def main() -> None:
     gc.collect()
     gc.freeze()
     with contextlib.suppress(OSError, AttributeError):   # let a strace that is not our parent attach
-        ctypes.CDLL(None).prctl(0x59616D61, ctypes.c_ulong(-1), 0, 0, 0)
+        LIBC.prctl(0x59616D61, ctypes.c_ulong(-1), 0, 0, 0)
     sock.send(b'{"ready": true}')
     served = 0
     while message := sock.recv(65536):

@@ -170,7 +170,7 @@ def test_unusual_values_are_noted_once_a_file(read, example):
     rows = [example["T-001"] | {"specimen": f"T-{i}", "forming_temperature [degC]": "300"} for i in range(4)]
     warnings = read(rows).warnings
     assert len(warnings) == 1
-    assert "row 2 and 3 more" in warnings[0]
+    assert "rows 2, 3, 4, 5: " in warnings[0]
     assert "20 to 280 degC" in warnings[0]
     (kept,) = read([example["B-001"] | {"limit_strain [1]": "0.05"}]).warnings
     assert "limit_strain is not in `gives` of bend_coupon" in kept

@@ -12,6 +12,7 @@ import pytest
 from planner.lab.errors import UserError
 from planner.lab.ledger import open_ledger
 from planner.lab.specimen import Measured
+from planner.lab.store import SCHEMA_VERSION
 from planner.lab.tamper import verify
 from tests.crash.scenarios import DATA, digest_of
 
@@ -37,15 +38,45 @@ def test_schema_1_opens(kept, read_only):
         assert ledger.data_digest() == DIGEST       # kept draws of these data are found again
 
 
+def version_of(folder):
+    db = sqlite3.connect(folder / "ledger.sqlite")
+    found = db.execute("PRAGMA user_version").fetchone()[0]
+    db.close()
+    return found
+
+
+def test_schema_1_is_taken_forward_when_it_is_next_written_to(kept):
+    assert version_of(kept) == 1
+    before = digest_of(kept)
+    with open_ledger(kept, read_only=True) as ledger:
+        assert ledger.documents() == {} and ledger.store.clock_fault() == ""
+        history, plans = ledger.history(), ledger.plans()
+    assert (version_of(kept), digest_of(kept)) == (1, before)         # reading leaves it as it is
+    with open_ledger(kept) as ledger:
+        assert (ledger.history(), ledger.plans()) == (history, plans)   # not an entry was touched, digests included
+        ledger.register_documents(lambda: {"claims/001.json": "invented"})
+        ledger.exclude("T-003", "invented reason")
+        assert verify(ledger) == []
+        with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+            ledger.store.db.execute("DELETE FROM documents")
+    assert version_of(kept) == SCHEMA_VERSION
+    with open_ledger(kept, read_only=True) as ledger:
+        assert ledger.documents() == {"claims/001.json": "invented"} and verify(ledger) == []
+
+
+def test_every_schema_version_has_its_kept_file():
+    assert sorted(int(p.stem.removeprefix("ledger_v")) for p in DATA.glob("ledger_v*.sqlite")) == [*range(1, SCHEMA_VERSION)]
+
+
 @pytest.mark.parametrize("read_only", [True, False])
 def test_a_newer_schema_is_refused_and_left_alone(kept, read_only):
     db = sqlite3.connect(kept / "ledger.sqlite")
     db.execute("PRAGMA journal_mode = DELETE")
-    db.execute("PRAGMA user_version = 2")
+    db.execute("PRAGMA user_version = 3")
     db.commit()
     db.close()
     before = digest_of(kept)
-    with pytest.raises(UserError, match=r"another version of the program\n  found: 'schema 2'\n  allowed: schema 1"):
+    with pytest.raises(UserError, match=r"another version of the program\n  found: 'schema 3'\n  allowed: schema 1 to 2"):
         open_ledger(kept, read_only=read_only)
     assert digest_of(kept) == before
 

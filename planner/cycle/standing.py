@@ -1,0 +1,96 @@
+"""How a campaign stands: what is stale, what was interrupted, what has come back only in part.
+
+Each is a sentence that names the next step; `check` prints all of them, the other commands those that matter to them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from planner.cycle.kept import QUICK, behind, fit_key, foreign, newest_first, read_origin
+from planner.lab.errors import UserError, printable
+from planner.lab.ledger import Ledger
+from planner.lab.specimen import has_measurement
+
+LISTED = 6
+"""Most labels that a sentence repeats."""
+
+
+def states(directory: Path, definition, ledger: Ledger) -> list[str]:
+    """Return every sentence about a campaign's state.
+
+    Parameters
+    ----------
+    directory : Path
+        Campaign folder.
+    definition : Definition
+        In force today.
+    ledger : Ledger
+        Open, for reading at least.
+
+    Raises
+    ------
+    UserError
+        When a folder cannot be read.
+    """
+    return [*filter(None, [ledger.store.clock_fault()]), *fit_state(directory, definition, ledger), *plan_states(directory, ledger)]
+
+
+def fit_state(directory: Path, definition, ledger: Ledger) -> list[str]:
+    """Say whether the kept fit is of today's data, definition and program; nothing where it is, or where none was made yet."""
+    directory = Path(directory)
+    renew = f"; `trialwright update {directory}` renews it"
+    try:
+        files = newest_first(directory / "posterior")
+    except OSError as error:
+        raise UserError(f"the folder posterior/ cannot be read: {printable(error.strerror or str(error))}", where=printable(str(directory), limit=200),
+                        fix="check the disk and the permissions of the folder") from None
+    if not files:
+        return []
+    key = fit_key(definition, ledger.data_digest())
+    damaged, said = [], []
+    for path in files:
+        try:
+            meta = read_origin(path)
+        except (OSError, ValueError):
+            damaged.append(f"posterior/{path.name} is damaged and is not used" + renew.replace("renews it", "fits anew where that is needed"))
+            continue
+        if path.stem.removesuffix(QUICK) == key:
+            return damaged
+        if not said:
+            specimens = [s for s in ledger.specimens() if has_measurement(s)]
+            said = [words + renew for words in (foreign(meta, definition), behind(meta, specimens)) if words]
+            if not said and meta.get("seed") != definition.campaign.seed:
+                said = ["the campaign's seed was changed after the fit" + renew]
+    return damaged + said
+
+
+def plan_states(directory: Path, ledger: Ledger) -> list[str]:
+    """Say which plans have come back only in part, and which of their sections are still awaited."""
+    plans = ledger.plans()
+    gone = {number for plan in plans for number in plan.supersedes}
+    pending, held = {s.specimen for s in ledger.pending()}, {s.specimen: s for s in ledger.specimens()}
+    sentences = []
+    for plan in plans:
+        if plan.number in gone:
+            continue
+        awaited = [s.specimen for s in plan.specimens if s.specimen in pending]
+        if 0 < len(awaited) < len(plan.specimens):
+            sentences.append(
+                f"plan {plan.number:03d} has come back in part: {len(plan.specimens) - len(awaited)} of {len(plan.specimens)} trials; awaited: {_listed(awaited)}; "
+                f'a trial that will never come is freed by `trialwright record {directory} --exclude ID --why "..."`')
+        uncut = [s.specimen for s in plan.specimens if s.section_feature and _uncut(held.get(s.specimen))]
+        if uncut:
+            sentences.append(f"plan {plan.number:03d}: the planned section of {_listed(uncut)} has not come back yet; record it when it does, in a file of its own")
+    return sentences
+
+
+def _uncut(specimen) -> bool:
+    """Tell whether a component came back without the section that was planned for it."""
+    return (specimen is not None and has_measurement(specimen) and not specimen.cracked
+            and specimen.recrystallised is None and specimen.film_depth_um is None)
+
+
+def _listed(labels: list[str]) -> str:
+    more = f" and {len(labels) - LISTED} more" if len(labels) > LISTED else ""
+    return ", ".join(map(printable, labels[:LISTED])) + more
