@@ -35,8 +35,7 @@ from planner.outlook.frozen import claim_digest
 from tests.crash.at_hand import PAGE, numbers
 
 DATA = Path(__file__).resolve().parents[1] / "lab" / "data"
-EXAMPLE = (DATA / "results_example.csv").read_text(encoding="utf-8").splitlines()
-HEADER, ROWS = EXAMPLE[0], EXAMPLE[1:]
+HEADER, *ROWS = (DATA / "results_example.csv").read_text(encoding="utf-8").splitlines()
 FIRST = [r.replace(",joint land,no,72,", ",,,,") for r in ROWS[:10]]   # C-003 not yet sectioned
 SECOND = [ROWS[9], *ROWS[10:]]                                         # completes C-003, adds Z-003
 NAMES_FIRST, NAMES_ALL = {r.split(",")[0] for r in FIRST}, {r.split(",")[0] for r in ROWS}
