@@ -59,7 +59,7 @@ def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
 def money_figure(rows: list[Mapping[str, Any]], value: str, band: str | None, label: str, currency: str) -> dict[str, Any]:
     """Draw a quantity against money from now on, with its 80 % band."""
     cost = [r["cost"] for r in rows]
-    drawn = _plain_figure(width=440, height=280, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
+    drawn = _plain_figure(width=332, height=240, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
     if band:
         drawn.varea(cost, [r[band][0] for r in rows], [r[band][1] for r in rows], fill_color="#c3d5e3", hatch_pattern="/", hatch_color=HUE,
                     hatch_alpha=0.4)

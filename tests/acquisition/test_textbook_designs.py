@@ -1,0 +1,138 @@
+"""Textbook designs and values of information through the planner's own search and batch update (checks D2, D4, D6)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from planner.acquisition import search
+from planner.acquisition.design_criteria import PointDesign, efficiency, sensitivity
+from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.measurements import Measurements
+from planner.acquisition.outcomes import two_outcome_gain
+
+
+def probit(eta):
+    p, density = norm.cdf(eta), norm.pdf(eta)
+    return p, density**2 / (p * norm.sf(eta))
+
+
+def cloglog(eta):
+    p = -np.expm1(-np.exp(eta))
+    return p, np.exp(2 * eta - np.exp(eta)) / p
+
+
+# D2. Ford, Torsney & Wu, JRSS B 54 (1992) 569 (from memory).
+@pytest.mark.parametrize(("link", "support", "chances"), [
+    (probit, (-1.1381013, 1.1381013), (0.12754, 0.87246)), (cloglog, (-1.33774, 0.97963), (0.23083, 0.93029))])
+def test_local_d_optimum_of_other_links_d2(link, support, chances):
+    eta = np.linspace(-3, 3, 12_001)
+    regressors = np.sqrt(link(eta)[1])[:, None] * np.column_stack([np.ones_like(eta), eta])
+    design = PointDesign(regressors, 2)
+    assert search.greedy(design) == 2
+    search.exchange(design, passes=20)
+    found = np.sort(eta[design.chosen])
+    assert found == pytest.approx(support, abs=1e-3) and link(found)[0] == pytest.approx(chances, abs=3e-4)
+    exact = np.sqrt(link(np.array(support))[1])[:, None] * np.column_stack([np.ones(2), support])
+    best = exact.T @ exact / 2
+    assert efficiency(design.information, best) >= 0.99
+    assert sensitivity(regressors, best).max() == pytest.approx(2.0, abs=1e-5)
+
+
+@dataclass
+class Counts:
+    """A number of runs to spread over cells, worth minus a variance: what `search` needs to know of it."""
+
+    variance: object              # function of the counts (n_cells,)
+    cells: int
+    runs: int
+
+    def __post_init__(self):
+        self.n = np.ones(self.cells, int)        # every cell once: the variance is finite
+
+    def value(self):
+        return -self.variance(self.n)
+
+    def _after(self, remove, add):
+        n = self.n.copy()
+        n[add] += 1
+        if remove is not None:
+            n[remove] -= 1
+        return -self.variance(n) if n.min() > 0 else -np.inf
+
+    def next_step(self):
+        return None if self.n.sum() >= self.runs else (None, int(np.argmax([self._after(None, i) for i in range(self.cells)])))
+
+    def take(self, step):
+        remove, add = step
+        self.n[add] += 1
+        if remove is not None:
+            self.n[remove] -= 1
+
+    def moves(self):
+        yield from range(self.cells)
+
+    def propose(self, move):
+        offers = [self._after(move, i) if i != move else -np.inf for i in range(self.cells)]
+        best = int(np.argmax(offers))
+        return (offers[best], (move, best)) if np.isfinite(offers[best]) else None
+
+
+def placed(variance, cells, runs):
+    design = Counts(variance, cells, runs)
+    search.greedy(design)
+    search.exchange(design, passes=20)
+    return design
+
+
+# D4. Elfving (1952), Hoel & Levine (1964): extrapolation to 2 from [-1, 1] (from memory).
+@pytest.mark.parametrize(("points", "runs", "expected", "variance"), [
+    ((-1, 1), 40, (0.25, 0.75), 4.0), ((-1, 0, 1), 70, (1 / 7, 3 / 7, 3 / 7), 49.0)])
+def test_extrapolation_d4(points, runs, expected, variance):
+    rows = np.vander(np.array(points, float), len(points), increasing=True)
+    c = 2.0 ** np.arange(len(points))
+    of = lambda n: float(c @ np.linalg.solve(rows.T @ (n[:, None] * rows), c))
+    if len(points) == 3:
+        expected = (3 / 7 - 2 / 7, 3 / 7, 3 / 7)
+    design = placed(of, len(points), runs)
+    assert design.n / runs == pytest.approx(expected, abs=1e-12)
+    assert runs * -design.value() == pytest.approx(variance, abs=1e-6)
+
+
+def test_neyman_allocation_d4():
+    """Neyman (1934): strata of weight 0.6 and 0.4 with spreads 10 and 20, 70 runs: 30 and 40, variance 2.8."""
+    w, s = np.array([0.6, 0.4]), np.array([10.0, 20.0])
+    design = placed(lambda n: float((w**2 * s**2 / n).sum()), 2, 70)
+    assert design.n.tolist() == [30, 40] and -design.value() == pytest.approx(2.8, abs=1e-6)
+
+
+# D6. Raiffa & Schlaifer (1961), unit normal loss (from memory).
+def loss(u):
+    return norm.pdf(u) - u * norm.sf(u)
+
+
+def test_value_of_sample_information_d6():
+    """What n readings are worth, from the share of the variance that the batch update says they explain."""
+    assert loss(np.array([0, 0.5, 1, 2])) == pytest.approx([0.398942, 0.197797, 0.083315, 0.0084907], abs=1e-6)
+    x = norm.ppf((np.arange(400) + 0.5) / 400)
+    theta = 2.0 + 4.0 * (x / x.std())
+    most, perfect, values = 50, 4.0 * loss(0.5), []
+    assert perfect == pytest.approx(0.791186, abs=1e-6)
+    for n, expected in ((1, 0.061245), (5, 0.349778), (10, 0.497830), (50, 0.711254), (1000, 0.786808)):
+        each = max(n // most, 1)                 # a reading here may stand for several: their mean
+        readings = n // each
+        m = Measurements(np.tile(theta[:, None], readings), np.full(readings, 100.0 / each), np.arange(readings), np.array(["gap"] * readings),
+                         np.zeros(readings, bool), np.zeros((readings, 3)), np.zeros((readings, 4)))
+        gain = LinearGain(theta[:, None], np.zeros(1), m, lots=np.zeros(readings, int), shrinkage=0.0, dtype=np.float64)
+        share = float(gain.condition([(i, NO_LOAD) for i in range(readings)]).share[0])
+        moved = 4.0 * np.sqrt(share)
+        values.append(moved * loss(2.0 / moved))
+        assert values[-1] == pytest.approx(expected, abs=1e-6)
+    assert np.all(np.diff(values) > 0) and 0 < values[0] and values[-1] < perfect
+
+
+def test_one_yes_no_of_an_unknown_share_d5():
+    """Beta(1, 1): a yes/no on a share asked whether it exceeds 1/2.  H falls from 1/2 to 1/4 (derived: P(p > 1/2 | yes) = 3/4)."""
+    p = (np.arange(4000) + 0.5) / 4000
+    assert float(two_outcome_gain((p > 0.5)[:, None], p)) == pytest.approx(0.25, abs=1e-6)
