@@ -79,7 +79,7 @@ def numbers(proposal):
         yield
 
 
-def _gathered(campaign):
+def _gathered(campaign, **asked):
     """Return what the page needs; the campaign's own state is read as the review reads it."""
     with campaign.ledger(read_only=True) as ledger:
         problems = [*reviewing.verify(ledger), *reviewing.edited_files(campaign.directory, campaign.definition, ledger),
