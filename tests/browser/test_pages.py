@@ -7,6 +7,7 @@ import pytest
 from devtools import A4, LETTER
 
 from planner.outlook.explore import claimed_from
+from planner.report.pages.plan_page import bench_sheet
 
 NAMES = ("plan.html", "bench_sheet.html", "review.html", "budget.html")
 DRAWN = "document.documentElement.dataset.drawn || document.querySelectorAll('.bk-Figure, .bk-CanvasPanel').length > 0"
@@ -111,7 +112,8 @@ def test_step_buttons_step_and_stop_at_the_ends(browser, folder):
     click(browser, "C", -1)
     assert value("C") == pytest.approx(0.94)
     assert browser.run("document.documentElement.dataset.drawn") == "0.89 0.94"
-    for _ in range(12):
+    type_in(browser, "R", 0.98)
+    for _ in range(3):
         click(browser, "R", +1)
     assert value("R") == pytest.approx(0.99)
 
@@ -140,6 +142,16 @@ def test_bench_sheets_take_a_page_each(browser, folder, paper):
     sheets = browser.run("document.querySelectorAll('.sheet').length")
     assert sheets >= 3
     assert browser.pages_printed(paper) == sheets
+
+
+@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
+def test_a_crowded_week_still_takes_a_page_a_sheet(browser, hostile, record, tmp_path, paper):
+    """Thirty sectioned components in one load, every one at a tool temperature of its own (invented)."""
+    part = next(t for t in record["trials"] if t["specimen_type"] == "component") | {"section_feature": hostile.component.features[0].name, "furnace_load": "P003-L1"}
+    trials = [part | {"sequence": i + 1, "specimen": f"P003-{i + 1:02d}", "forming_temperature_degC": 20.0 + 5 * i} for i in range(30)]
+    (tmp_path / "crowded.html").write_text(bench_sheet(record | {"trials": trials}, hostile, seed=1, digest="0" * 64), encoding="utf-8")
+    browser.open(tmp_path / "crowded.html")
+    assert browser.pages_printed(paper) == browser.run("document.querySelectorAll('.sheet').length") >= 7
 
 
 @pytest.mark.parametrize("name", ["plan.html", "review.html", "bench_sheet.html", "budget.html"])

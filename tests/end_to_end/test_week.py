@@ -84,8 +84,12 @@ def test_unchanged_inputs_return_the_same_bytes(week):
 
 
 def test_a_fresh_copy_gets_an_equal_plan(week, tmp_path):
-    _, plan = week
-    assert json.loads(run("plan", copy_of(DEMO, tmp_path / "copy"), "--json").stdout) == plan
+    folder, plan = week
+    copy = copy_of(DEMO, tmp_path / "copy")
+    assert json.loads(run("plan", copy, "--json").stdout) == plan
+    names = {p.name for p in (folder / "plans/001").iterdir()}
+    assert names == {"plan.csv", "plan.json", "plan.html", "bench_sheet.html", "plan.xlsx"}
+    assert all((copy / "plans/001" / name).read_bytes() == (folder / "plans/001" / name).read_bytes() for name in names)
 
 
 def test_the_plan_comes_back_filled_in(week, tmp_path):

@@ -30,8 +30,8 @@ CONTRACT = {
     "update": {"--quick"},
     "window": {"--conditions", "--out", "--no-update", "--grid"},
     "plan": {"--budget", "--seed", "--again", "--with", "--without-claims"},
-    "budget": {"--weeks"},
-    "review": {"--freeze"},
+    "budget": {"--weeks", "--deep"},
+    "review": {"--freeze", "--deep"},
     "rehearse": {"--weeks", "--truth", "--against", "--repeats", "--scheduler", "--seed"},
 }
 

@@ -5,7 +5,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from planner.report.pages.plan_drawing import blocks, loads, temper_drawing
+from planner.report.pages.plan_drawing import blocks, loads, runs, temper_drawing
 from planner.report.pages.plan_page import bench_sheet, plan_page
 
 NASTY = "<script>alert(1)</script>"
@@ -116,7 +116,19 @@ def test_boxes_of_numbers_do_not_lie_on_each_other(record, maps):
         for i, a in enumerate(tags):
             for b in tags[:i]:
                 assert a.box_x >= b.box_x + b.box_width or b.box_x >= a.box_x + a.box_width or abs(a.box_y - b.box_y) >= 15
-        assert sorted(n for t in tags for n in map(int, t.words.split(", "))) == [t["sequence"] for t in record["trials"] if t["temper"] == temper]
+        assert sorted(n for t in tags for n in numbers_in(t.words)) == [t["sequence"] for t in record["trials"] if t["temper"] == temper]
+
+
+def numbers_in(words):
+    """The numbers that `runs` wrote in short."""
+    for part in words.split(", "):
+        first, _, last = part.partition("-")
+        yield from range(int(first), int(last or first) + 1)
+
+
+@pytest.mark.parametrize("numbers, words", [([3], "3"), ([4, 3], "3, 4"), ([1, 2, 3, 7, 9, 10, 11, 12], "1-3, 7, 9-12"), ([], "")])
+def test_runs_of_numbers(numbers, words):
+    assert runs(numbers) == words
 
 
 def test_the_sheets_hold_every_specimen_and_what_it_gives(pages, record, hostile):
@@ -143,5 +155,5 @@ def test_the_same_plan_is_the_same_pages(pages, record, hostile, window, maps, p
 def test_a_plan_without_a_map_or_shares(record, hostile):
     bare = record | {"now": record["now"] | {"undecided_share": None}, "optimism_drop": None, "verdict": "NOT_MIXED", "trials": []}
     page = plan_page(bare, hostile, window=None, maps=[])
-    assert "fit allows no map" in page and "undecided share falls" not in page
+    assert "fit allows no map" in page and "undecided share goes" not in page
     assert bench_sheet(bare, hostile, seed=1, digest="0" * 64)

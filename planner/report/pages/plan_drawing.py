@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 PLACE_W, PLACE_H, PER_ROW = 90, 50, 8
-MAP_W, MAP_H, LEFT, TOP = 372, 270, 46, 8
-GUTTER = 58
+MAP_W, MAP_H, LEFT, TOP = 360, 264, 46, 8
+GUTTER, MARGIN = 46, 18
 LANE = 19
 SEAM = 0.5                          # rows overlap by this much, or their edges show
 KINDS = {1: "claimed", 0: "undecided", -1: "excluded"}
@@ -191,10 +191,11 @@ def temper_drawing(
         for i in mine if (to := trials[i].get("settles")) and to["temper"] == temper
     )  # fmt: skip
     gutter = any(trials[i]["strain"] is None for i in mine)
+    width = LEFT + MAP_W + (GUTTER if gutter else MARGIN)
     return MapDrawing(
-        temper, index, () if index is None else _cells(maps[index], scale), _tags([trials[i] for i in mine], aims, scale), aims,
+        temper, index, () if index is None else _cells(maps[index], scale), _tags([trials[i] for i in mine], aims, scale, right=width - 2), aims,
         tuple((scale.x(v), v) for v in _ticks(*scale.strain)), tuple((scale.y(v), v) for v in _ticks(*scale.warm)),
-        LEFT + MAP_W if gutter else None, LEFT + MAP_W + (GUTTER if gutter else 14), TOP + MAP_H + 40,
+        LEFT + MAP_W if gutter else None, width, TOP + MAP_H + 40,
     )  # fmt: skip
 
 
@@ -230,7 +231,7 @@ def _kind(one: Mapping[str, Any], i: int, j: int) -> str:
     return "leaning" if kind == "claimed" and one["extrapolated"][i][j] else kind
 
 
-def _tags(mine: Sequence[Mapping[str, Any]], aims: Sequence[Aim], scale: _Scale) -> tuple[Tag, ...]:
+def _tags(mine: Sequence[Mapping[str, Any]], aims: Sequence[Aim], scale: _Scale, *, right: float) -> tuple[Tag, ...]:
     """Gather trials at one place and keep their boxes off each other, off the dots and off the diamonds."""
     at: dict[tuple[float, float], list[Mapping[str, Any]]] = {}
     for trial in mine:
@@ -238,14 +239,25 @@ def _tags(mine: Sequence[Mapping[str, Any]], aims: Sequence[Aim], scale: _Scale)
     taken = [(x - 6, x + 6, y - 6, y + 6) for x, y in at] + [(a.x2 - 6, a.x2 + 6, a.y2 - 6, a.y2 + 6) for a in aims]
     tags = []
     for (x, y), here in sorted(at.items(), key=lambda item: (-item[0][1], item[0][0])):
-        words = ", ".join(str(t["sequence"]) for t in here)
+        words = runs([t["sequence"] for t in here])
         width = 8 + 6.6 * len(words)
         spots = [(x - width / 2 + dx * (width / 2 + 8), y + dy) for k in range(7) for dy in (-22 - LANE * k, 8 + LANE * k) for dx in (0, 1, -1)]
-        spots = [(min(max(left, LEFT + 1), LEFT + MAP_W + GUTTER - width), top) for left, top in spots if TOP <= top <= TOP + MAP_H - 16]
+        spots = [(min(max(left, LEFT + 1), right - width), top) for left, top in spots if TOP <= top <= TOP + MAP_H - 16]
         left, top = next((s for s in spots if not any(_meet(s, width, one) for one in taken)), spots[0] if spots else (x, y - 22))
         taken.append((left - 1, left + width + 1, top - 1, top + 16))
         tags.append(Tag(x, y, round(left, 1), round(top, 1), round(width, 1), words, all(t["purpose"] == "control" for t in here)))
     return tuple(tags)
+
+
+def runs(numbers: Sequence[int]) -> str:
+    """Write rising numbers in short: three or more in a row as first-last."""
+    groups: list[list[int]] = []
+    for number in sorted(numbers):
+        if groups and number == groups[-1][-1] + 1:
+            groups[-1].append(number)
+        else:
+            groups.append([number])
+    return ", ".join(f"{g[0]}-{g[-1]}" if len(g) > 2 else ", ".join(map(str, g)) for g in groups)
 
 
 def _meet(spot: tuple[float, float], width: float, other: tuple[float, float, float, float]) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 
 from planner.lab.campaign import Definition
 from planner.report.cautions import CAUTIONS, VERDICTS
-from planner.report.pages.plan_drawing import PLACE_H, blocks, loads, outlook, temper_drawing
+from planner.report.pages.plan_drawing import LEFT, MAP_H, MAP_W, PLACE_H, TOP, blocks, loads, outlook, temper_drawing
 from planner.report.pages.sheet_fields import fields_of
 from planner.report.pages.templates import Shown, own, templates
 
@@ -55,7 +55,7 @@ def plan_page(
         loads=loads(trials, places=places, capacity=week.places_per_load), blocks=blocks(trials), tall=PLACE_H, capacity=week.places_per_load,
         drawings=[temper_drawing(t, trials, ranges=definition.factor_ranges, maps=maps) for t in definition.factors.tempers],
         outlook=outlook(record), style=own("style.css"), plan_style=own("plan.css"), cautions=CAUTIONS, verdict_words=VERDICTS.get(record["verdict"], ""),
-        words={"recrystallised": "recrystallised"})
+        frame={"left": LEFT, "top": TOP, "width": MAP_W, "height": MAP_H})
 
 
 def bench_sheet(record: Mapping[str, Any], definition: Definition, *, seed: int, digest: str) -> str:

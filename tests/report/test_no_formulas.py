@@ -1,0 +1,36 @@
+"""Text of lab files never becomes a formula in a file that the program writes (the workbook's own test: test_plan_workbook)."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from planner import cli
+from planner.lab.cells import harmless
+
+EVIL = ["=1+1", "+1", "-x", "@SUM(A1)", "\t=1", "\r=1"]
+
+
+@pytest.mark.parametrize("text", EVIL)
+def test_a_dangerous_text_is_quoted(text):
+    assert harmless(text) == f"'{text}"
+
+
+@pytest.mark.parametrize("text", ["", "K1", "1-2", "a=b", "'=1"])
+def test_other_text_stays(text):
+    assert harmless(text) == text
+
+
+def test_judged_conditions_hold_no_formula(tmp_path, monkeypatch):
+    """Columns of the asker's own come back beside the five that are added; what would run there is quoted, numbers stay numbers."""
+
+    class Asked:
+        def judge(self, table, *, update):
+            added = {"conformance_mean": 0.5, "probability_conforming": 0.25, "pointwise_claim": False, "joint_claim": True, "extrapolated": False}
+            return table.assign(**added), SimpleNamespace(to_json=dict, maps=())
+
+    monkeypatch.setattr(cli, "_open", lambda *words: Asked())
+    (tmp_path / "in.csv").write_text('temper,strain [1],remark,=cmd\nO,0.1,"=HYPERLINK(""x"")",-3\nO,0.2,fine,-4.5\n', encoding="utf-8")
+    assert cli.main(["window", str(tmp_path), "--conditions", str(tmp_path / "in.csv"), "--out", str(tmp_path / "out.csv"), "--json"]) == 0
+    lines = (tmp_path / "out.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0].split(",")[3] == "'=cmd"
+    assert "'=HYPERLINK" in lines[1] and ",-3.0," in lines[1] and ",-4.5," in lines[2] and lines[1].endswith("false,true,false")
