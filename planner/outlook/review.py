@@ -132,7 +132,7 @@ def evidence(root: Path) -> list[dict[str, Any]]:
     for path in sorted((root / "tests" / "evidence").glob("*.json")):
         try:
             record = json.loads(path.read_text(encoding="utf-8"))
-            files = [_module_file(root, name) for name in record["modules"]]
+            files = {path for name in record["modules"] for path in _module_files(root, name)}
             fresh = code_digest(*files) == record["code_digest"]
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             continue
@@ -142,9 +142,12 @@ def evidence(root: Path) -> list[dict[str, Any]]:
     return rows
 
 
-def _module_file(root: Path, name: str) -> Path:
-    path = root / (name if name.endswith(".py") else name.replace(".", "/") + ".py")
-    return path if path.exists() else path.with_suffix("") / "__init__.py"
+def _module_files(root: Path, name: str) -> list[Path]:
+    """Return the files of a module given as a path or pattern below the root, or by its dotted name."""
+    if name.endswith(".py"):
+        return sorted(root.glob(name))
+    path = root / (name.replace(".", "/") + ".py")
+    return [path if path.exists() else path.with_suffix("") / "__init__.py"]
 
 
 def summary(window: Mapping[str, Any], checks: Sequence[Mapping[str, Any]], sensitivity: Sequence[Mapping[str, Any]],
