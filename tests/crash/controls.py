@@ -12,6 +12,8 @@ import numpy as np
 
 from models import fit
 from planner.acquisition import plan_file
+from planner.cycle import claims
+from planner.lab.ledger import Ledger
 from planner.lab.store import Store
 
 
@@ -39,6 +41,16 @@ def _save_in_place(draws, path, meta):
     np.savez(path, z=draws.z, divergent=draws.divergent, energy=draws.energy, meta=np.frombuffer(json.dumps(meta).encode(), np.uint8))
 
 
+def _write_in_place(path, text, **_):
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def _never_remembered(self, documents):
+    """Forget the files that were issued."""
+
+
 def apply(name: str | None) -> None:
     """Take a safeguard out of this process."""
     if name == "no_transaction":
@@ -49,14 +61,21 @@ def apply(name: str | None) -> None:
         plan_file.write_plan = _plan_in_place
     elif name == "save_in_place":
         fit.save = _save_in_place
+    elif name == "claim_in_place":
+        claims.write_whole = _write_in_place
+    elif name == "claim_not_remembered":
+        Ledger._remember = _never_remembered
     elif name is not None:
         raise ValueError(name)
 
 
-#: control -> (scenario, fault) in which it must be found out
+WRITES = ("write", "pwrite64", "fdatasync", "fsync", "ftruncate", "rename", "unlink", "mkdir")
+#: control -> (scenario, fault, calls) in which it must be found out
 CONTROLS = {
-    "no_transaction": ("record_first", "KILL"),
-    "unguarded": ("record_completion", "EIO"),
-    "plan_in_place": ("plan", "KILL"),
-    "save_in_place": ("draws", "KILL"),
+    "no_transaction": ("record_first", "KILL", WRITES),
+    "unguarded": ("record_completion", "EIO", WRITES),
+    "plan_in_place": ("plan", "KILL", WRITES),
+    "save_in_place": ("draws", "KILL", WRITES),
+    "claim_in_place": ("review_freeze", "KILL", ("write",)),
+    "claim_not_remembered": ("review_freeze", "EIO", ("unlink",)),
 }

@@ -164,17 +164,18 @@ def every_site(worker: Worker, name: str, scratch: Path, *, control: str | None 
     return tally
 
 
-def random_kills(worker: Worker, name: str, scratch: Path, *, count: int, rng: random.Random, deadline: float | None = None) -> Tally:
-    """Kill a scenario at `count` random moments; a trial whose command had already ended is not counted."""
+def random_kills(worker: Worker, name: str, scratch: Path, *, count: int, rng: random.Random, deadline: float | None = None,
+                 timed: int = 3) -> Tally:
+    """Kill a scenario at `count` random moments; a trial whose command had already ended is not counted. Its length is taken from `timed` runs."""
     tally, template = Tally(), scratch / f"{name}-template"
     shutil.rmtree(template, ignore_errors=True)
     SCENARIOS[name].prepare(template)
     times = []
-    for _ in range(3):
+    for _ in range(timed):
         folder, started = fresh(template, scratch / f"{name}-trial"), time.monotonic()
         worker.trial(scenario=name, folder=str(folder))
         times.append(time.monotonic() - started)
-    longest = 1.1 * sorted(times)[1]
+    longest = 1.1 * sorted(times)[timed // 2]
     while tally.trials["random"] < count and (deadline is None or time.monotonic() < deadline):
         after = rng.uniform(0.0, longest)
         folder = fresh(template, scratch / f"{name}-trial")

@@ -1,4 +1,4 @@
-"""Several people at one campaign folder: each process records, excludes and plans at the same moment (invented data).
+"""Several people at one campaign folder: each process records, excludes, plans, fits and freezes at the same moment (invented data).
 
 Run as a program: `python -m tests.crash.writers FOLDER ROUNDS PROCESSES`; prints one JSON object.  It forks, so it is a process
 of its own.
@@ -15,10 +15,13 @@ import traceback
 from pathlib import Path
 
 from planner.acquisition import plan_file
+from planner.cycle import open_campaign, reviewing
+from planner.cycle.claims import read_claims
 from planner.lab import tamper
 from planner.lab.errors import UserError
 from planner.lab.ledger import open_ledger
-from tests.crash.scenarios import base, command, proposal
+from tests.crash.at_hand import numbers
+from tests.crash.scenarios import base, command, proposal, whole_draws
 
 FILES, ROWS = 3, 4
 HEADER = "specimen,specimen_type,temper,lot,forming_temperature [degC],limit_strain [1],date"
@@ -43,7 +46,7 @@ def issue_next(folder: Path, who: str) -> int:
 
 def write(folder: Path, who: str, begin: float) -> dict:
     """What one person does; returns what was acknowledged."""
-    done = {"specimens": [], "excluded": [], "plans": []}
+    done = {"specimens": [], "excluded": [], "plans": [], "claims": []}
     files = []
     for j in range(FILES):
         names = [f"{who}{j}-{i}" for i in range(ROWS)]
@@ -59,6 +62,10 @@ def write(folder: Path, who: str, begin: float) -> dict:
     status, error = command("record", folder, "--exclude", done["specimens"][0], "--why", "invented reason")
     assert status == 0, error
     done["excluded"].append(done["specimens"][0])
+    with numbers(proposal):
+        status, error = command("update", folder)
+        assert status == 0, error
+        done["claims"].append(reviewing.freeze(open_campaign(folder)).name)
     return done
 
 
@@ -89,7 +96,10 @@ def one_round(folder: Path, processes: int) -> list[str]:
         wrong += [f"exclusion of {n} lost" for a in answers for n in a.get("excluded", ()) if n not in ledger.excluded()]
         wrong += [] if len(ledger.history()) == len(found) + len(ledger.excluded()) else ["a row was recorded twice"]
         wrong += [] if sorted(numbers) == sorted(plans.items()) else [f"plans {sorted(numbers)} were acknowledged, {sorted(plans.items())} are known"]
-        wrong += tamper.verify(ledger) + tamper.changed_plans(folder, ledger)
+        claims, known = read_claims(folder), {path.removeprefix("claims/") for path in ledger.documents() if path.startswith("claims/")}
+        wrong += [f"lost claim {name}" for a in answers for name in a.get("claims", ()) if name not in known]
+        wrong += ["a claim was frozen twice"] if len({one["data_digest"] for one in claims}) != len(claims) else []
+        wrong += tamper.verify(ledger) + tamper.changed_plans(folder, ledger) + whole_draws(folder)
     return wrong
 
 

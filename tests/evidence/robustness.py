@@ -25,10 +25,12 @@ from tests.evidence import common  # noqa: E402
 SEED = 20260302
 SCRATCH = "/dev/shm" if Path("/dev/shm").is_dir() else None
 LISTED = 20                                   # most problems that a file repeats
-CRASH_MODULES = ["planner/lab/*.py", "planner/acquisition/plan_file.py", "models/fit.py", "planner/cli.py", "planner/cycle/campaign.py", "tests/crash/*.py"]
+CRASH_MODULES = ["planner/lab/*.py", "planner/acquisition/plan_file.py", "models/fit.py", "models/digest.py", "planner/cli.py", "planner/cycle/*.py",
+                 "planner/outlook/frozen.py", "tests/crash/*.py"]
 FUZZ_MODULES = ["planner/lab/*.py", "planner/encode.py", "planner/outlook/beliefs.py", "models/priors.py", "tests/fuzz/cases.py"]
 BATCH = 500
-CHUNK = 100                                   # kills of a scenario between two looks at the clock
+CHUNK = 50                                    # kills of a scenario in turn
+KILL_S, PAIR_MIN, ROUND_S = 0.25, 0.9, 4.0    # what one random kill, one fault at all sites of a scenario and one round take, about
 
 
 def crash(given) -> None:
@@ -40,7 +42,9 @@ def crash(given) -> None:
     record = {"kills": 0, "injected_failures": 0, "lost_rows": 0, "corrupt": 0, "writer_rounds": 0, "kills_at_sites": 0, "kills_at_random": 0,
               "processes_a_round": 4, "sites_done": [], "by_scenario": {}, "problems": []} | common.load("crash", head)
     end = common.until(given.minutes)
-    print(f"expected: about {(given.kills - record['kills_at_random']) * 0.08 / 60 + (21 - len(record['sites_done'])) * 0.25 + 2:.0f} minutes in all", flush=True)
+    pairs = len(FAULTS) * len(SCENARIOS) - len(record["sites_done"])
+    minutes = (given.kills - record["kills_at_random"]) * KILL_S / 60 + pairs * PAIR_MIN + (given.rounds - record["writer_rounds"]) * ROUND_S / 60
+    print(f"expected: about {minutes:.0f} minutes in all", flush=True)
 
     def add(name: str, tally: Tally, kind: str) -> None:
         struck = sum(n for what, n in tally.trials.items() if what != "ended first")
