@@ -21,18 +21,11 @@ def good(tmp_path_factory):
     """Recorded, fitted, planned and frozen; the plan carries one more file, as its page would be."""
     folder = tmp_path_factory.mktemp("tampering") / "c"
     everything(folder)
-    write = plan_file.write_plan
-
-    def with_page(plans, *given, number):
-        home = write(plans, *given, number=number)
-        (home / "plan.html").write_text("<!doctype html>an invented page", encoding="utf-8")
-        return home
-
     plan = proposal(2, who="Q")
     record = plan_file.plan_record(plan, number=2, verdict="CONVERGED", now={}, more={"supersedes": [1]})
-    with pytest.MonkeyPatch.context() as patch, open_ledger(folder) as ledger:
-        patch.setattr(plan_file, "write_plan", with_page)
-        plan_file.issue_plan(ledger, folder / "plans", plan, record, number=2, supersedes=[1])
+    with open_ledger(folder) as ledger:
+        plan_file.issue_plan(ledger, folder / "plans", plan, record, number=2, supersedes=[1],
+                             pages={"plan.html": b"<!doctype html>an invented page"})
     return folder
 
 
