@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import zlib
+from functools import cache
 from pathlib import Path
 from zipfile import BadZipFile
 
@@ -18,6 +19,11 @@ PARTS = ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "l
 
 def versions() -> dict[str, str]:
     """Return the versions that a fit depends on, without importing the packages."""
+    return dict(_versions())
+
+
+@cache
+def _versions() -> dict[str, str]:
     import platform
     from importlib.metadata import version
 

@@ -13,7 +13,7 @@ from planner.lab.intake import ParsedFile
 from planner.lab.merging import Comparison, Holding, compare
 from planner.lab.problems import Problem, place, refusal
 from planner.lab.rules import group_faults
-from planner.lab.specimen import COLUMN_BY_NAME, specimen_of
+from planner.lab.specimen import COLUMN_BY_NAME
 
 
 def compare_rows(
@@ -70,7 +70,7 @@ def raise_group_faults(
     """Raise when a changed specimen contradicts its load or lot."""
     ordered = [n for n in after if n not in places] + list(places)
     rows = [
-        (places.get(n) or after[n].place, specimen_of(after[n].cells))
+        (places.get(n) or after[n].place, after[n].specimen)
         for n in ordered
         if not after[n].excluded
     ]

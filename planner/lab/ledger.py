@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 
@@ -21,7 +22,7 @@ from planner.lab.ledger_records import FileEntry, PlanEntry, RecordOutcome, Revi
 from planner.lab.merging import Cells, Holding
 from planner.lab.problems import place
 from planner.lab.specimen import MEASUREMENTS, Specimen, cells_of, specimen_of
-from planner.lab.store import WAIT_S, Store
+from planner.lab.store import TABLES, WAIT_S, Store
 
 
 class Ledger:
@@ -29,6 +30,8 @@ class Ledger:
 
     def __init__(self, store: Store) -> None:
         self.store = store
+        self._held: dict[str, Holding] = {}
+        self._upto: tuple[int, str] = (0, "")  # head of the chain when `_held` was added up
 
     def __enter__(self) -> Ledger:
         return self
@@ -108,10 +111,14 @@ class Ledger:
         """Return the current cells of every recorded specimen, excluded ones too."""
         return {name: dict(one.cells) for name, one in sorted(self._holdings().items())}
 
+    def known(self) -> dict[str, Cells]:
+        """Return the same for reading only, in no order."""
+        return {name: one.cells for name, one in self._holdings().items()}
+
     def specimens(self, *, with_excluded: bool = False) -> list[Specimen]:
         """Return the current state of every specimen, sorted by label."""
         return [
-            specimen_of(one.cells)
+            one.specimen
             for _, one in sorted(self._holdings().items())
             if with_excluded or not one.excluded
         ]
@@ -281,7 +288,7 @@ class Ledger:
             if now == (kind == "excluded"):
                 return
             if kind == "included":
-                held[specimen].excluded = False
+                held = held | {specimen: replace(held[specimen], excluded=False)}
                 raise_group_faults(held, {specimen: specimen}, f"specimen {printable(specimen)}")
             self._append(specimen, kind, cells, cells, reason, "", None)
 
@@ -297,15 +304,20 @@ class Ledger:
         )  # fmt: skip
 
     def _holdings(self) -> dict[str, Holding]:
-        """Add up the entries of every specimen."""
-        held: dict[str, Holding] = {}
+        """Add up the entries of every specimen; what was added up before is gone on from. Not to be changed."""
+        (head,) = self.store.rows("SELECT sequence, chain FROM head")
+        if head == self._upto:
+            return self._held
+        if not self._goes_on():
+            self._held, self._upto = {}, (0, "")
         for name, kind, given, cells, reason, file, row in self.store.rows(
             "SELECT specimen, kind, submitted, cells, reason, file, row FROM revisions "
-            "ORDER BY sequence"
+            "WHERE sequence > ? ORDER BY sequence",
+            (self._upto[0],),
         ):
             state = json.loads(cells)
-            one = held.setdefault(name, Holding(state, ""))
-            one.cells = state
+            one = self._held.setdefault(name, Holding(state, ""))
+            one.becomes(state)
             if kind in ("excluded", "included"):
                 one.excluded, one.reason = kind == "excluded", reason
                 continue
@@ -313,7 +325,17 @@ class Ledger:
             one.place = place(file, row)
             one.submitted.append(version)
             one.by_file[file] = version
-        return held
+        self._upto = head
+        return self._held
+
+    def _goes_on(self) -> bool:
+        """Tell whether the entries are those added up before and more."""
+        sequence, chain = self._upto
+        following = [
+            row for table in TABLES
+            for row in self.store.rows(f"SELECT previous FROM {table} WHERE sequence = ?", (sequence + 1,))
+        ]  # fmt: skip
+        return following == [(chain,)]
 
 
 def open_ledger(

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
-from planner.lab.specimen import COLUMN_BY_NAME
+from planner.lab.specimen import COLUMN_BY_NAME, Specimen, specimen_of
 
 Cells = dict[str, str]
 Kind = Literal["recorded", "completed", "corrected", "unchanged"]
@@ -29,6 +30,16 @@ class Holding:
     by_file: dict[str, Cells] = field(default_factory=dict)  #: latest version by file name
     excluded: bool = False
     reason: str = ""  #: of the exclusion
+
+    @cached_property
+    def specimen(self) -> Specimen:
+        """The current state as a specimen."""
+        return specimen_of(self.cells)
+
+    def becomes(self, cells: Cells) -> None:
+        """Take a new state."""
+        self.cells = cells
+        self.__dict__.pop("specimen", None)
 
 
 @dataclass(frozen=True)

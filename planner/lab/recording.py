@@ -68,7 +68,7 @@ def record_results(
             rows = next(entry.rows for entry in ledger.files() if entry.digest == digest)
             outcome += RecordOutcome(unchanged=rows)
             continue
-        parsed = read_results(path, definition, folder=inside, known=ledger.cells(), today=today)
+        parsed = read_results(path, definition, folder=inside, known=ledger.known(), today=today)
         outcome += ledger.record(parsed, correct=correct, why=why)
     skipped = tuple(
         f"{path.name}: not read; results are .csv or .xlsx files" for path in _others(directory, given)

@@ -93,7 +93,7 @@ def edited_files(
             if file_digest(present[name], folder=directory / "results") == latest[name]:
                 continue
             parsed = read_results(
-                present[name], definition, folder=directory / "results", known=ledger.cells()
+                present[name], definition, folder=directory / "results", known=ledger.known()
             )
         except UserError as error:
             problems.append(f"{name} was edited and no longer reads: {error.what.splitlines()[0]}")

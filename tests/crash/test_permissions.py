@@ -41,7 +41,7 @@ def denied(worker):
         path.chmod(mode)
 
 
-@pytest.mark.parametrize("name", ["record_first", "record_completion", "exclude", "plan", "plan_again", "draws"])
+@pytest.mark.parametrize("name", ["record_first", "record_completion", "exclude", "plan", "plan_again", "draws", "update", "plan_command", "review_freeze", "migrate"])
 def test_read_only_folder(name, denied, tmp_path):
     folder = tmp_path / "campaign"
     SCENARIOS[name].prepare(folder)
@@ -57,6 +57,34 @@ def test_read_only_folder(name, denied, tmp_path):
             path.chmod(0o755 if path.is_dir() else 0o644)
     assert SCENARIOS[name].audit(folder, False) == []
     assert SCENARIOS[name].settle(folder) == []
+
+
+def test_check_needs_no_right_to_write(worker, denied, tmp_path):
+    folder = tmp_path / "campaign"
+    SCENARIOS["check"].prepare(folder)
+    denied.open_up(folder)
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    before = digest_of(folder)
+    answer = worker.trial(scenario="check", folder=str(folder), **({"uid": NOBODY} if os.geteuid() == 0 else {}))
+    assert (answer["status"], answer["text"], digest_of(folder)) == (0, "", before)
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o755 if path.is_dir() else 0o644)
+
+
+@pytest.mark.parametrize("lost", ["posterior", "plans", "claims"])
+def test_a_folder_that_check_may_not_list(lost, denied, tmp_path):
+    folder = tmp_path / "campaign"
+    SCENARIOS["check"].prepare(folder)
+    denied.open_up(folder)
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o777 if path.is_dir() else 0o666)
+    (folder / lost).chmod(0)
+    try:
+        text = denied("check", folder)
+        assert f"the folder {lost}/ cannot be read: Permission denied" in text
+    finally:
+        (folder / lost).chmod(0o777)
 
 
 @pytest.mark.parametrize("lost", ["results/b.csv", "results", "campaign.toml", "ledger.sqlite", "."])
