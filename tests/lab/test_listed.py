@@ -103,7 +103,7 @@ def test_a_device_named_on_the_command_line_is_refused(folder, capsys):
 def test_a_definition_that_is_a_device_or_deep_is_refused(folder, capsys):
     definition = folder / "campaign.toml"
     text = definition.read_bytes()
-    for data, words in ((b"a = " + b"[\n" * 3000 + b"]\n" * 3000, "deep"), (text.decode().encode("utf-16"), "UTF-8"), (b"a = " + b"9" * 9000, "campaign.toml")):
+    for data, words in ((b"a = " + b"[\n" * 30000 + b"]\n" * 30000, "deep"), (text.decode().encode("utf-16"), "UTF-8"), (b"a = " + b"9" * 9000, "campaign.toml")):
         definition.write_bytes(data)
         assert cli.main(["check", str(folder)]) == 2
         assert words in capsys.readouterr().err
