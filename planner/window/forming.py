@@ -8,6 +8,8 @@ that stored strain and the logs of gap and film are linear in strain, in strain 
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numba import njit
 
@@ -31,6 +33,11 @@ MOST_VARIANCE = F(4.0)        # of ln film depth from the settings
 
 def warmth_nodes(temperature, sd: float, n: int = N_WARM_NODES) -> tuple[np.ndarray, np.ndarray]:
     """Return n Gauss nodes and weights, each (n_temperatures, n), of the warmth of parts formed at `temperature` +- sd (degC)."""
+    return _warmth_nodes(tuple(np.asarray(temperature, float)), sd, n)
+
+
+@lru_cache(maxsize=16)
+def _warmth_nodes(temperature: tuple, sd: float, n: int) -> tuple[np.ndarray, np.ndarray]:
     z = np.linspace(-7.0, 7.0, 1401)
     w = np.exp(-0.5 * z * z)
     w /= w.sum()
@@ -47,8 +54,13 @@ def strain_nodes(strain, sd: float) -> tuple[np.ndarray, ...]:
 
     A strain of 0 has no scatter.
     """
+    return _strain_nodes(tuple(np.asarray(strain, float)), sd)
+
+
+@lru_cache(maxsize=16)
+def _strain_nodes(strain: tuple, sd: float) -> tuple[np.ndarray, ...]:
     parts, starts = [], [0]
-    for value in np.asarray(strain, float):
+    for value in strain:
         positive = max(value, MIN_STRAIN)
         spread = sd / positive if value > 0 else 0.0
         if spread == 0:

@@ -24,11 +24,11 @@ from planner.window.outcome import N_ETA, N_LEVEL, outcome_table
 from planner.window.required import Required
 
 N_WARM, N_LINE, N_HEAT = 11, 16, 96         # grid nodes over the warm axis, the same for what forming temperature alone decides, and braze heat
-STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.2, 6, 40
+STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.25, 6, 40
 WARM_UNIT = 10.0                            # degC at which the warm axis has the value 1
 HEAT_LANES, N_SCALARS = 4, 15
 REACH = 3.0                                 # standard deviations of the settings that the heat grid spans
-CHUNK = 125                                 # draws worked on at a time
+CHUNK = 250                                 # draws worked on at a time
 
 
 def in_chunks(work: Callable, n_draws: int) -> list:
