@@ -14,7 +14,7 @@ from zipfile import BadZipFile
 
 import numpy as np
 
-PARTS = ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit")
+PARTS = ("joint_model", "kernel", "trace", "codewriter", "priors", "pooling", "likelihood", "rows", "fit", "native")
 
 
 def versions() -> dict[str, str]:

@@ -5,6 +5,7 @@ Everything that depends on the versions of PyMC, nutpie and ArviZ stands here.  
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import json
 import threading
@@ -14,11 +15,13 @@ import zlib
 from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from zipfile import BadZipFile
 
 import numpy as np
 
+from models import native
 from models.digest import code_digest, model_digest, versions
 from models.joint_model import build, program
 from models.priors import Layout, Params, PriorSet, standard, unpack
@@ -26,6 +29,9 @@ from models.rows import Observations, Sheet
 
 __all__ = ["Draws", "Sampler", "code_digest", "load", "model_digest", "prior_draws", "save", "to_xarray", "versions"]
 CHAINS, DRAWS, TUNE = 4, 1250, 700
+TESTED = "0.16."                  # nutpie versions whose record takes our callbacks (not part of its promises); others get the loop by way of PyMC
+RECORD = ("compiled_logp_func", "compiled_expand_func", "initial_point_func", "n_expanded", "shape_info", "logp_func", "expand_func", "_n_dim",
+          "_shapes", "_coords", "dims", "shared_var_keys", "reparameterized_names")
 BEAT = 5.0                        # s between two signs of life
 TARGET_ACCEPT, CAUTIOUS_ACCEPT = 0.9, 0.99
 Say = Callable[[str], None]
@@ -90,7 +96,6 @@ class Sampler:
         started = time.perf_counter()
         self._check(obs)
         self._program = program(obs, sheet, layout, priors)
-        self.model = build(self._program, layout)
         self._compiled = self._compile()
         self.compile_s = time.perf_counter() - started
 
@@ -103,8 +108,13 @@ class Sampler:
                 if len(index) and (index.min() < 0 or index.max() >= size):
                     raise ValueError(f"{name} index outside 0..{size - 1}")
 
+    @cached_property
+    def model(self):
+        """The PyMC model of the same numbers."""
+        return build(self._program, self.layout)
+
     def _compile(self):
-        """Return nutpie's compiled model, or None where nutpie is not installed."""
+        """Return what nutpie samples, or None where nutpie is not installed."""
         try:
             import nutpie
         except ImportError:
@@ -112,7 +122,22 @@ class Sampler:
         self.say("compiling the joint model (longer the first time on a machine)")
         with warnings.catch_warnings(), heartbeat(self.say, "compiling"):
             warnings.simplefilter("ignore")
-            return nutpie.compile_pymc_model(self.model)
+            return self._direct() if takes_callbacks() else nutpie.compile_pymc_model(self.model)
+
+    def _direct(self):
+        """Return nutpie's record of the callbacks: standard normals `z`, each chain's start uniform within one sd."""
+        from nutpie.compile_pymc import CompiledPyMCModel
+
+        size, module = self.layout.size, native.loaded(self._program.source)
+        start = lambda seed: np.random.default_rng(seed).uniform(-1.0, 1.0, size)
+        values = (module.log_density, module.expand, start, size, (["z"], [slice(0, size)], [(size,)]), None, None, size, {"z": (size,)}, {}, {}, {}, [])
+        given = dict(zip(RECORD, values)) | _at(self._program.data)
+        names = {f.name for f in dataclasses.fields(CompiledPyMCModel)}
+        return CompiledPyMCModel(**{name: value for name, value in given.items() if name in names})
+
+    def on(self, numbers: dict):
+        """Return what nutpie samples, on other numbers."""
+        return dataclasses.replace(self._compiled, **_at(numbers)) if takes_callbacks() else self._compiled.with_data(**numbers)
 
     def _numbers(self, obs: Observations) -> dict:
         """Return other data in the form of this compiled model."""
@@ -156,7 +181,7 @@ class Sampler:
     def _with_nutpie(self, numbers, seed, options):
         import nutpie
 
-        return nutpie.sample(self._compiled.with_data(**numbers), seed=seed, save_warmup=False, progress_bar=False, **options)
+        return nutpie.sample(self.on(numbers), seed=seed, save_warmup=False, progress_bar=False, **options)
 
     def _with_pymc(self, numbers, seed, options):
         import pymc
@@ -164,6 +189,20 @@ class Sampler:
         with self.model:
             pymc.set_data(numbers)
             return pymc.sample(random_seed=seed, progressbar=False, compute_convergence_checks=False, **options)
+
+
+def takes_callbacks() -> bool:
+    """Return whether the installed nutpie takes our callbacks: a version we know, whose record asks for nothing else."""
+    from nutpie.compile_pymc import CompiledPyMCModel
+
+    asked = {f.name for f in dataclasses.fields(CompiledPyMCModel) if f.default is f.default_factory is dataclasses.MISSING}
+    return versions()["nutpie"].startswith(TESTED) and asked <= {*RECORD, "user_data", "shared_data"}
+
+
+def _at(data: dict) -> dict:
+    """Return where the numbers lie, as nutpie's record keeps it."""
+    where, kept = native.numbers(data)
+    return {"user_data": where, "shared_data": kept}
 
 
 def save(draws: Draws, path: Path, meta: dict) -> None:

@@ -8,6 +8,7 @@ exists only if forming does not crack the specimen counts as (reading - typical)
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from scipy.special import ndtr
@@ -23,6 +24,7 @@ from planner.encode import Encoded, design_of_planned
 
 N_LOADING_DRAWS = 200
 N_NODES = 9
+THREADS = 2                       # candidates of a kind are shared out; what one gives does not depend on the others
 LOT_EFFECTS, LOAD_EFFECTS = ("limit", "angle", "clad"), ("joint", "film", "temperature", "time")
 
 
@@ -46,12 +48,13 @@ class FittedPredictor:
     def measurements(self, candidates: Sequence[Candidate]) -> Measurements:
         """Return the measurements that these candidates would yield, ordered by candidate."""
         kinds = np.array([c.specimen_type for c in candidates])
-        parts = []
+        work = []
         for kind, of_kind in (("tensile_coupon", self._tensile), ("bend_coupon", self._bend), ("braze_coupon", self._coupon),
                               ("component", self._component)):
             index = np.flatnonzero(kinds == kind)
-            if len(index):
-                parts += self._parts(of_kind, [candidates[i] for i in index], index)
+            work += [(of_kind, [candidates[i] for i in half], half) for half in np.array_split(index, THREADS) if len(half)]
+        with ThreadPoolExecutor(THREADS) as threads:
+            parts = [part for some in threads.map(lambda one: self._parts(*one), work) for part in some]
         if not parts:
             empty = np.zeros(0)
             return Measurements(np.zeros((self.params.n_draws, 0)), empty, empty.astype(int), empty.astype(str), empty.astype(bool),

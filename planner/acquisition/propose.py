@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -80,9 +81,10 @@ def propose(
     pool = build_pool(definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
     measurements = predictor.measurements((*pool.candidates, *(candidate for candidate, _ in pending)))
     problem = _problem(limits, reference, pool, measurements, pending)
-    draft = choose(problem)
-    fresh = optimism(problem, reference, measurements) if with_optimism else None
-    with one_blas_thread():
+    with one_blas_thread(), ThreadPoolExecutor(max_workers=1) as beside:
+        fresh = beside.submit(optimism, problem, reference, measurements) if with_optimism else None
+        draft = choose(problem)
+        fresh = fresh.result() if fresh else None
         return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, rng=rng)
 
 

@@ -31,7 +31,7 @@ from planner.report.pages.plan_page import bench_sheet, plan_page
 from planner.report.plan_workbook import plan_workbook
 from planner.window.window import Window
 
-PLAN_DRAWS = 1600                 # draws that the choice works on; claims use all of them
+PLAN_DRAWS = 1250                 # draws that the choice works on; claims use all of them
 PEOPLE = {"page": "plan.html", "bench_sheet": "bench_sheet.html", "workbook": "plan.xlsx"}
 
 

@@ -24,6 +24,9 @@ from planner.window.ranges import OperatingRange, operating_range, target_range
 from planner.window.support import ComponentSupport, component_support, extrapolated
 from planner.window.window import LEAST_GROUPS, Window
 
+SECOND_OF_LOTS_SEEN = 4
+"""The claim for the lots seen, which only explains the claim, is certified on one fourth as many points of the second set."""
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -164,7 +167,7 @@ class _Work:
         if not self.claiming or conformance is None:
             return None
         again = judge(conformance, reference.conditions, **self.rules)
-        return self.shares(again, joint_claim(conformance, again, seed=self.seed, **self.sure))
+        return self.shares(again, joint_claim(conformance, again, seed=self.seed, n_second=len(again.c) // SECOND_OF_LOTS_SEEN, **self.sure))
 
     def ranges(self, reference: Judged, asked: Asked) -> tuple[OperatingRange, ...]:
         more = {"unsupported": self.unsupported, "allow_extrapolated": asked.extrapolated_ranges}

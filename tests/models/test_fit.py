@@ -6,7 +6,7 @@ import sys
 import numpy as np
 import pytest
 
-from models import fit, joint_model, kernel
+from models import fit, joint_model, kernel, native
 from models.priors import centring, standard, unpack
 from models.verdict import CONVERGED, judge
 from tests.models import invented
@@ -64,7 +64,7 @@ def test_compiled_code_is_numpy_plus_prior_also_with_other_data(lab, sampler):
     other, _, _ = invented.observations(np.random.default_rng(5), n=70, n_lots=4, n_loads=8)
     for data in (obs, other):
         written = joint_model.program(data, invented.SHEET, layout, invented.priors())
-        compiled = sampler._compiled.with_data(**written.data)
+        compiled = sampler.on(written.data)
         for z in np.random.default_rng(6).standard_normal((4, layout.size)):
             rows = joint_model.row_log_likelihood(unpack(standard(z[None], layout), layout, invented.priors()), data, invented.SHEET).sum()
             rows += centring(z, layout).sum()
@@ -93,12 +93,52 @@ def test_long_work_gives_signs_of_life(sampler, draws):
     assert said[0] == "thinking: 0 s"
 
 
-def test_pymc_draws_where_nutpie_is_missing(lab, monkeypatch):
+@pytest.fixture
+def short(lab, monkeypatch):
+    """A sampler of springback alone, which compiles quickly, and its data."""
     obs, layout, _ = lab
-    monkeypatch.setitem(sys.modules, "nutpie", None)
     monkeypatch.setattr(joint_model, "BLOCKS", {"springback": joint_model.springback_rows})
-    sampler = fit.Sampler(obs, invented.SHEET, layout, invented.priors())
-    few = invented.only(obs, "springback", slice(0, 12))
+    return lambda: fit.Sampler(obs, invented.SHEET, layout, invented.priors()), invented.only(obs, "springback", slice(0, 12)), layout
+
+
+def test_other_versions_of_nutpie_get_the_loop_by_way_of_pymc(short, monkeypatch):
+    """The same density and gradient, to rounding, and a sampler that runs."""
+    make, obs, layout = short
+    ours = make()._compiled
+    monkeypatch.setattr(fit, "TESTED", "none")
+    assert not fit.takes_callbacks()
+    sampler = make()
+    for z in np.random.default_rng(6).standard_normal((3, layout.size)):
+        (value, gradient), (expected, along) = compiled_value(ours, z), compiled_value(sampler._compiled, z)
+        assert value == pytest.approx(expected, rel=1e-12)
+        np.testing.assert_allclose(gradient, along, rtol=1e-10, atol=1e-10)
+    draws = sampler.sample(seed=1, obs=obs, draws=60, tune=60)
+    assert draws.sampler == "nutpie" and draws.z.shape == (4, 60, layout.size) and np.isfinite(draws.z).all()
+
+
+def test_generated_code_is_kept_and_mended(short, tmp_path, monkeypatch):
+    """A second process reads the file; one that was cut off or changed is written anew; no folder, no harm."""
+    make, _, layout = short
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    native.loaded.cache_clear()
+    z = np.full(layout.size, 0.25)
+    expected = compiled_value(make()._compiled, z)
+    (kept,) = (tmp_path / "trialwright").glob("*.py")
+    text = kept.read_text()
+    kept.write_text(text[:500])
+    native.loaded.cache_clear()
+    assert np.array_equal(compiled_value(make()._compiled, z)[1], expected[1]) and kept.read_text() == text
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    native.loaded.cache_clear()
+    assert np.array_equal(compiled_value(make()._compiled, z)[1], expected[1])
+    native.loaded.cache_clear()
+
+
+def test_pymc_draws_where_nutpie_is_missing(short, monkeypatch):
+    make, few, layout = short
+    monkeypatch.setitem(sys.modules, "nutpie", None)
+    sampler = make()
     draws = sampler.sample(seed=1, obs=few, draws=60, tune=60, cores=1)
     assert draws.sampler == "pymc" and draws.z.shape == (4, 60, layout.size) and np.isfinite(draws.z).all()
     assert draws.energy.shape == draws.divergent.shape == (4, 60)
