@@ -33,6 +33,13 @@ def lab(tmp_path_factory):
     return SimpleNamespace(campaign=campaign, bench=bench, fit=current_fit(campaign, draws=DRAWS))
 
 
+@pytest.fixture(scope="module")
+def leaning(lab):
+    """The window that refits read, and what reweighting says of it."""
+    window = seen_window(lab)
+    return window, _leaning(lab.fit, window)
+
+
 def at(fit, temper, temperature, strain=0.0, component=0.0):
     """Return the design of conditions, one a row."""
     n = np.broadcast(temper, temperature, strain).size
@@ -110,7 +117,7 @@ def test_hard_tempers_recrystallise_at_every_strain(lab):
         assert (depth.max(axis=1) < soft[:, 0]).mean() >= 0.95
 
 
-def seen_window(lab, n=512):
+def seen_window(lab, n=384):
     """Return what refits read of a window: points, R, claimed points (here those of highest c), H and conformance."""
     d = lab.campaign.definition
     points = reference_points(factor_box(d), n, seed=1)
@@ -126,11 +133,10 @@ def short(monkeypatch):
     monkeypatch.setattr(leaving_out, "RHAT_MAX", 1.05)
 
 
-def test_groups_too_heavy_for_weights_are_refitted_kept_and_found_again(lab, monkeypatch):
-    window = seen_window(lab)
-    leaning = _leaning(lab.fit, window)
-    heavy = [r for r in leaning["lots"] if not r["trusted"]][:1] + [r for r in leaning["loads"] if not r["trusted"]][:1]
-    light = [r for r in [*leaning["lots"], *leaning["loads"]] if r["trusted"]][:1]
+def test_groups_too_heavy_for_weights_are_refitted_kept_and_found_again(lab, leaning, monkeypatch):
+    window, told = leaning
+    heavy = [r for r in told["lots"] if not r["trusted"]][:1] + [r for r in told["loads"] if not r["trusted"]][:1]
+    light = [r for r in [*told["lots"], *told["loads"]] if r["trusted"]][:1]
     assert heavy, "no lot or load is beyond reweighting: the test has lost its point"
     waiting = leaving_out.with_refits(lab.campaign, lab.fit, window, heavy + light, run=False)
     assert [r["how"] for r in waiting] == ["waiting"] * len(heavy) + ["reweighted"] * len(light)
@@ -165,12 +171,11 @@ def test_refits_stop_in_time_and_go_on(lab, monkeypatch):
     assert [r["how"] for r in again] == ["refitted", "waiting", "waiting"]
 
 
-def test_a_refit_agrees_with_weights_where_weights_can_tell(lab, monkeypatch):
+def test_a_refit_agrees_with_weights_where_weights_can_tell(lab, leaning, monkeypatch):
     """One specimen left out both ways: H and mean c agree."""
     short(monkeypatch)
-    window = seen_window(lab)
-    leaning = _leaning(lab.fit, window)
-    light = max((r for r in leaning["specimens"] if r["trusted"]), key=lambda r: abs(r["contribution"]))
+    window, found = leaning
+    light = max((r for r in found["specimens"] if r["trusted"]), key=lambda r: abs(r["contribution"]))
     rest = [s for s in lab.fit.specimens if s.specimen != light["what"]]
     encoded = leaving_out.encode(lab.campaign.definition, rest, lots=lab.fit.encoded.lots, loads=lab.fit.encoded.loads)
     sampler = lab.campaign.samplers.sampler(lab.fit.encoded, say=lambda text: None)
@@ -198,7 +203,7 @@ def test_the_quick_update_agrees_with_full_fits(lab):
     campaign.record()
     quick = current_fit(campaign, quick=True, draws=DRAWS)
     assert quick.method == "reweighted" and len(quick.specimens) == len(lab.fit.specimens) + 2
-    points = reference_points(factor_box(d), 1024, seed=2)
+    points = reference_points(factor_box(d), 512, seed=2)
     sampler = campaign.samplers.sampler(quick.encoded, say=lambda text: None)
     full = [replace(quick, draws=sampler.sample(seed=seed, obs=quick.encoded.observations, draws=400, tune=400)) for seed in (101, 102)]
     (h, shares), *both = (told(campaign, fit, points) for fit in (quick, *full))
