@@ -16,6 +16,7 @@ from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import bagged_claims
 from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.leaving_out import with_refits
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
 from planner.lab.campaign import definition_digest
@@ -67,6 +68,7 @@ def criticism(campaign) -> dict[str, Any]:
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
     campaign.say("leaving lots, loads and specimens out; scaling the priors")
     leaning = _leaning(fit, window)
+    leaning |= _refitted(campaign, fit, window, leaning, run=True)
     return {"predictive": found, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 
@@ -101,6 +103,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         data = page_data(campaign, conformance, window)
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
+    leaning |= _refitted(campaign, fit, window, leaning, run=False)
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
             if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
@@ -141,6 +144,12 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
             "lots": sensitivity.left_out({f"lot {k}": v for k, v in sensitivity.grouped([of[x].lot for x in labels]).items()}, rows, seen),
             "loads": sensitivity.left_out({f"load {k}": v for k, v in sensitivity.grouped(brazed).items()}, rows, seen),
             "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}
+
+
+def _refitted(campaign, fit: Fit, window: Window, leaning: dict[str, list], *, run: bool) -> dict[str, list]:
+    """Return lots and loads with refits where reweighting cannot tell; `run` False puts in only those that are kept."""
+    both = with_refits(campaign, fit, window, [*leaning["lots"], *leaning["loads"]], run=run)
+    return {"lots": both[:len(leaning["lots"])], "loads": both[len(leaning["lots"]):]}
 
 
 def _verification(campaign, conformance, window: Window) -> list[dict[str, Any]]:
