@@ -46,7 +46,9 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 SEED = 20261127
 COMMAND = "python tests/evidence/false_claims.py"
 MODULES = ["models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py",
-           "planner/cycle/*.py", "planner/rehearse/*.py", "tests/evidence/false_claims.py", "tests/evidence/virtual_lab.py"]
+           *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "planning", "window")),
+           *(f"planner/rehearse/{name}.py" for name in ("bench", "conformance", "job", "mechanisms", "referee", "rehearsal", "rival_plan", "rivals",
+                                                        "row_values", "world")), "tests/evidence/false_claims.py", "tests/evidence/virtual_lab.py"]
 FORMS = ("own", "foreign")
 WEEKS = 4
 WEEKLY = (0, 3, 7)                # last digits of the campaigns that run week by week: three in ten
