@@ -5,9 +5,9 @@ moments instead: every measurement and every reference point is a variable over 
 share of a point's variance that a linear-Gaussian (Bayes-linear) update would remove.  The expected fall of H then
 follows in closed form (``scores``).  Second moments are exact for yes/no outcomes too.
 
-Measurements come in blocks, one a specimen.  A batch is conditioned by one Cholesky factor over its own measurements;
-candidates are then scored against it in matrix products, and nothing has to be kept up to date between steps, so
-the same two calls serve greedy choice, exchange and the loss of leaving a specimen out.
+Measurements come in blocks, one a specimen.  A batch is conditioned by one Cholesky factor over its own measurements and
+candidates are scored against it in matrix products: the same two calls serve greedy choice, exchange and the loss of
+leaving a specimen out.
 
 References
 ----------
@@ -257,9 +257,17 @@ class LinearGain:
                 out[part] = self._score_slab(batch, candidates[part], loads[part], int(size))
         return out
 
-    def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
-        """Score candidates of one block size: large products over the slab, the rest in pieces that fit the cache."""
-        n = candidates.size
+    def _residual(
+        self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+        """Take what a batch tells off the measurements of candidates of one block size; returns
+
+        rows : (n * size,) their measurements.
+        whiten : (n, size, size) inverse Cholesky factor of what is left of their covariance.
+        cross : (n, size, n_points) what is left of their covariance with the points.
+        known : (n_rows, n * size) the batch's whitened covariance with them; ``None`` for an empty batch.
+        """
+        n, known = candidates.size, None
         rows = (self._first[candidates][:, None] + np.arange(size)).ravel()
         load = self._rows.load[rows].reshape(n, size, -1)
         shared = (load @ load.transpose(0, 2, 1)) * (loads != NO_LOAD)[:, None, None]
@@ -270,10 +278,15 @@ class LinearGain:
             joint = self._products(batch.rows, rows)
             known = batch.unmix @ (joint + self._shared(batch.rows, batch.row_load, rows, np.repeat(loads, size)))
             cross -= known.T.astype(self._dtype) @ batch.whitened
-            known = known.T.reshape(n, size, -1)
-            block -= known @ known.transpose(0, 2, 1)
+            by_candidate = known.T.reshape(n, size, -1)
+            block -= by_candidate @ by_candidate.transpose(0, 2, 1)
         whiten = np.linalg.inv(np.linalg.cholesky(self._ridged(block))).astype(self._dtype)
-        cross = cross.reshape(n, size, -1)
+        return rows, whiten, cross.reshape(n, size, -1), known
+
+    def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
+        """Score candidates of one block size: large products over the slab, the rest in pieces that fit the cache."""
+        n = candidates.size
+        _, whiten, cross, _ = self._residual(batch, candidates, loads, size)
         out = np.empty(n)
         for at in range(0, n, CHUNK):
             white = whiten[at : at + CHUNK] @ cross[at : at + CHUNK]

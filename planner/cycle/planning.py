@@ -84,7 +84,7 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     window = window_of(campaign, fit, keep=True, allow_failed=without_claims)
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
-    choice = _Choice.of(campaign, fit, window, everything, pending, budget=budget)
+    choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
     proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
     own = {} if listed is None else {"own_list": choice.score([one for _, one, _ in listed.specimens]).to_json() | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
@@ -133,8 +133,8 @@ def _own_list(campaign, path):
 
 
 @dataclass(frozen=True)
-class _Choice:
-    """What both our plan and the researcher's own list are scored on."""
+class Choice:
+    """What our plan, a rival that shares our candidates, and the researcher's own list are scored on."""
 
     definition: object
     reference: ReferenceMap
@@ -143,7 +143,7 @@ class _Choice:
     pending: tuple
 
     @classmethod
-    def of(cls, campaign, fit: Fit, window: Window, everything, pending, *, budget) -> "_Choice":
+    def of(cls, campaign, fit: Fit, window: Window, everything, pending, *, budget) -> "Choice":
         """Gather the map on a share of the draws, the predictor and the week's limits."""
         definition = campaign.definition
         campaign.say("choosing next week's trials")
@@ -160,7 +160,7 @@ class _Choice:
         return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending)
 
 
-def _proposal(choice: _Choice, fit: Fit, everything, plans, number: int, *, seed: int):
+def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int):
     """Choose the batch."""
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)

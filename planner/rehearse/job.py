@@ -20,6 +20,7 @@ from planner.cycle.window import window_of
 from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen
 from planner.rehearse.bench import Bench, answer_plan, write_results
+from planner.rehearse.clairvoyant import CLAIRVOYANT
 from planner.rehearse.conformance import N_NODES
 from planner.rehearse.referee import N_POINTS, Referee
 from planner.rehearse.rival_plan import write_rival_plan
@@ -112,8 +113,8 @@ class _Run:
         return {"strategy": self.job.strategy, "truth": self.job.truth.name, "repeat": self.job.repeat, "seed": self.job.seed,
                 "weeks": self.rows, "ended": ended, "arguments": dict(self.job.truth.arguments), "seconds": time.perf_counter() - started}
 
-    def _window(self) -> tuple[Fit, Window]:
-        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, allow_failed=True)
+    def _window(self, *, keep: bool = False) -> tuple[Fit, Window]:
+        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, keep=keep, allow_failed=True)
         return current_fit(self.campaign), window                     # the window may have asked for more draws
 
     def _plan(self, week: int) -> tuple[Path, dict]:
@@ -123,10 +124,10 @@ class _Run:
             self._judge(week - 1, current_fit(self.campaign), plan.window)
             self.forecast = {"forecast_" + k: plan.record["expected"][k] for k in ("gain", "gain_band_80")}
             return plan.folder, plan.record
-        fit, window = self._window()
+        fit, window = self._window(keep=self.job.strategy == CLAIRVOYANT)
         self._judge(week - 1, fit, window)
-        return write_rival_plan(self.campaign, self.job.strategy, week=week, weeks=self.job.weeks, verdict=fit.verdict.name, window=window,
-                                formable=self.formable, seed=self.job.seed)
+        return write_rival_plan(self.campaign, self.job.strategy, week=week, weeks=self.job.weeks, fit=fit, window=window,
+                                formable=self.formable, world=self.world, seed=self.job.seed)
 
     def _answer(self, week: int, folder: Path, record: dict) -> None:
         """Measure what was planned, record it, and take its blanks off the stock."""
