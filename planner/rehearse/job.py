@@ -48,6 +48,7 @@ class Job:
     repeat: int
     seed: int                     # of this truth's campaigns: fits, plans, rivals' sequences
     cores: int = 2
+    halved_after: int | None = None   # weeks after which it ends once H is half of what it was at first; None: never
     n_points: int = N_POINTS      # points of the referee
     n_nodes: int = N_NODES
 
@@ -107,11 +108,18 @@ class _Run:
             except UserError as error:
                 ended = f"week {week}: {error.what}"
                 break
+            if self._halved(week - 1):
+                break
             self._answer(week, folder, record)
             answered = week
         self._judge(answered, *self._window())
         return {"strategy": self.job.strategy, "truth": self.job.truth.name, "repeat": self.job.repeat, "seed": self.job.seed,
                 "weeks": self.rows, "ended": ended, "arguments": dict(self.job.truth.arguments), "seconds": time.perf_counter() - started}
+
+    def _halved(self, weeks: int) -> bool:
+        """Tell whether enough weeks are over and H is half of what it was."""
+        least, h = self.job.halved_after, [row["misclassification"] for row in self.rows]
+        return least is not None and weeks >= least and h[-1] <= 0.5 * h[0]
 
     def _window(self, *, keep: bool = False) -> tuple[Fit, Window]:
         window = window_of(self.campaign, current_fit(self.campaign), ranges=False, keep=keep, allow_failed=True)
