@@ -11,6 +11,7 @@ from planner.acquisition.batch import Optimism, Problem, binding_limits, choose,
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.candidates import Made, Pool, build_pool
 from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
+from planner.acquisition.forecast_record import calibrated
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Measurements, Predictor
@@ -148,20 +149,24 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: 
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
-    low, high = simulated.band_80
+    band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
+    expected, expected_band = calibrated(fall, band)
     c = reference.c
     open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
     open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
     undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
     kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
+    kept = 1.0 - (1.0 - kept) * (min(expected / fall, 1.0) if fall > 0 else 1.0)
     return Forecast(
         misclassification_now=reference.misclassification,
-        misclassification=reference.misclassification - fall,
-        gain=fall,
-        gain_band_80=(min(low, fall), max(high, fall)),
+        misclassification=reference.misclassification - expected,
+        gain=expected,
+        gain_band_80=expected_band,
         band_method=simulated.method,
         undecided_share_now=undecided,
         undecided_share=undecided * kept,
+        linear_gain=fall,
+        linear_band_80=band,
     )
 
 
@@ -180,7 +185,7 @@ def _rows(
     slots = schedule(
         [c.forming_temperature_degC for c in chosen], loads, week=week, number=number, rng=rng, **names
     )
-    gains = _contributions(draft)
+    gains = [calibrated(float(one), (0.0, 0.0))[0] for one in _contributions(draft)]
     losses, points = _without(draft)
     here = reference.nearest(chosen)
     rows = []
@@ -196,7 +201,7 @@ def _rows(
                 furnace_load=slot.furnace_load,
                 candidate=candidate,
                 reason=worded(candidate, pick.role, reference, point=points[slot.index], here=int(here[slot.index])),
-                expected_gain=float(gains[slot.index]),
+                expected_gain=gains[slot.index],
                 loss_without=float(losses[slot.index]),
                 alternative=other,
                 alternative_loss=other_loss,
