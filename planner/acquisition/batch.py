@@ -3,11 +3,13 @@
 The order matters.  Trials that the lab insists on go in first and are never moved.  A representative share of components
 follows: drawn over the claimed and undecided region whatever the model thinks, they guard against a wrong model
 and serve as calibration data.  The rest is greedy by gain for price under two price rules, of which the better plan is kept,
-and improved by exchange until nothing helps.
+and improved by exchange until nothing helps.  The linear score that led there is not exact for yes/no outcomes: the last few
+states of the plan, and the best of the other price rule, meet once more on simulated outcomes.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,12 +22,16 @@ from planner.acquisition.gain import LinearGain
 from planner.acquisition.infeasible import article, least_change, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
+from planner.acquisition.outcomes import simulated_falls
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 
 REPRESENTATIVE_SHARE = 0.10
 """Least share of a week's components that represent the region."""
 PRICES = ("money", "scarce")
+FINALISTS = 6
+"""Plans that meet on simulated outcomes, the last one of the exchange among them."""
+N_OUTCOMES = 128
 
 
 @dataclass(frozen=True)
@@ -56,6 +62,8 @@ class Problem:
     pending: tuple[tuple[int, int], ...] = ()
     correction: np.ndarray | None = None
     """(n_candidates,) factor on single gains, from ``outcomes.single_yes_no_correction``."""
+    conforms: np.ndarray | None = None
+    """(n_draws, n_points) what each draw says of each point; with it the last plans are scored on simulated outcomes."""
 
     def draft(self, price: str = PRICES[0]) -> Draft:
         """Return an empty draft."""
@@ -103,15 +111,48 @@ def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
         draft.price = price
         search.greedy(draft)
         drafts.append(draft)
-    best = min(drafts, key=lambda d: d.misclassification)
+    drafts.sort(key=lambda d: d.misclassification)
+    best, others, states = drafts[0], drafts[1:], deque(maxlen=FINALISTS - len(prices))
     keep_representative_share(best, problem.region)
     for _ in range(2 if passes else 0):
-        search.exchange(best, passes=passes)
+        search.exchange(best, passes=passes, before=lambda: states.append(best.copy()))
         if not search.greedy(best):
             break
-    best.refused = sum((d.refused for d in drafts), start.refused)
+    refused = sum((d.refused for d in drafts), start.refused)
+    if passes and problem.conforms is not None and best.picks:
+        for draft in others:
+            keep_representative_share(draft, problem.region)
+        best = settle([best, *states, *others], problem.conforms)
+    best.refused = refused
     if not best.picks:
         _take_anything(best)
+    return best
+
+
+def settle(drafts: Sequence[Draft], conforms: np.ndarray) -> Draft:
+    """Return the draft with the largest fall of H over simulated outcomes; the first where none beats it beyond chance.
+
+    Parameters
+    ----------
+    drafts : sequence of Draft
+        The one that the linear score thinks best first.
+    conforms : (n_draws, n_points) bool array
+
+    Notes
+    -----
+    Outcomes are drawn at the same posterior draws for all.  Another draft must win by more than the standard error of the paired
+    difference, and by the same kind of scoring (reweighted or linear).
+    """
+    found = []
+    for draft in drafts:
+        picks = draft.batch()[len(draft.pending) :]
+        found.append(simulated_falls(draft.gain, conforms, picks, given=draft.pending, n_outcomes=N_OUTCOMES, rng=np.random.default_rng(0)))
+    first, method, _ = found[0]
+    best, most = drafts[0], 0.0
+    for draft, (falls, how, _) in zip(drafts[1:], found[1:], strict=True):
+        ahead = falls - first
+        if how == method and ahead.mean() > max(most, ahead.std(ddof=1) / np.sqrt(ahead.size)):
+            best, most = draft, float(ahead.mean())
     return best
 
 

@@ -95,6 +95,7 @@ def _problem(
     lots = _numbered([c.lot for c in (*pool.candidates, *(candidate for candidate, _ in pending))])
     gain = LinearGain(reference.z, reference.z0, measurements, lots=lots)
     confidence = limits.definition.goal.confidence
+    conforms = reference.z > reference.z0
     return Problem(
         gain=gain,
         pool=pool,
@@ -102,7 +103,8 @@ def _problem(
         needs=Needs(limits, pool.candidates),
         region=reference.c[reference.nearest(pool.candidates)] > 1.0 - confidence,
         pending=_pending_picks(pending, first=len(pool.candidates)),
-        correction=single_yes_no_correction(gain, reference.z > reference.z0),
+        correction=single_yes_no_correction(gain, conforms),
+        conforms=conforms,
     )
 
 
