@@ -19,7 +19,7 @@ from planner.acquisition import search
 from planner.acquisition.candidates import Pool
 from planner.acquisition.draft import INSISTED, REPRESENTATIVE, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import LinearGain
-from planner.acquisition.infeasible import article, least_change, nothing_fits
+from planner.acquisition.infeasible import article, least_change, no_control, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.outcomes import simulated_falls
@@ -173,9 +173,7 @@ def insist(draft: Draft) -> None:
             same = [load for load in draft.tally.loads if draft.braze_of(load) == braze]
             possible, control = draft.control_for(braze)
             if not possible:
-                raise nothing_fits(
-                    draft.limits, None, None, what=f"the control of the load of {article(candidate)} does not fit"
-                )
+                raise no_control(draft.limits, candidate)
             ways = [*((row, load, None) for load in same), (row, OPEN, control)]
         for rows, load, control in ways:
             if draft.tally.refusals(rows, load=load, control=control)[0] == 0:
