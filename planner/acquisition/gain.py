@@ -285,8 +285,10 @@ class LinearGain:
 
     def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
         """Score candidates of one block size: large products over the slab, the rest in pieces that fit the cache."""
-        n = candidates.size
         _, whiten, cross, _ = self._residual(batch, candidates, loads, size)
+        if self._dtype == np.float32:
+            return self.table.total_with(whiten, cross, batch.share)
+        n = candidates.size
         out = np.empty(n)
         for at in range(0, n, CHUNK):
             white = whiten[at : at + CHUNK] @ cross[at : at + CHUNK]
