@@ -284,18 +284,12 @@ class LinearGain:
         return rows, whiten, cross.reshape(n, size, -1), known
 
     def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
-        """Score candidates of one block size: large products over the slab, the rest in pieces that fit the cache."""
+        """Score candidates of one block size: large products over the slab, the rest in one compiled pass."""
         _, whiten, cross, _ = self._residual(batch, candidates, loads, size)
         if self._dtype == np.float32:
             return self.table.total_with(whiten, cross, batch.share)
-        n = candidates.size
-        out = np.empty(n)
-        for at in range(0, n, CHUNK):
-            white = whiten[at : at + CHUNK] @ cross[at : at + CHUNK]
-            share = np.einsum("nkp,nkp->np", white, white)
-            share += batch.share
-            out[at : at + CHUNK] = self.table.total(np.minimum(share, self._dtype.type(MAX_SHARE), out=share))
-        return out
+        white = whiten @ cross
+        return self.table.total(np.minimum(np.einsum("nkp,nkp->np", white, white) + batch.share, MAX_SHARE))
 
     def _ridged(self, k: np.ndarray) -> np.ndarray:
         """Add the small ridge that keeps a correlation-like matrix positive definite in this precision."""
