@@ -245,9 +245,8 @@ def _alternative(draft: Draft, pick: Pick) -> tuple[str | None, float | None]:
     rows, loads = rows[~same], loads[~same]
     if rows.size == 0:
         return None, None
-    after = draft.gain.score(trial.conditioned, rows, loads)
-    best = int(np.argmin(after))
-    return named(draft.pool.candidates[rows[best]]), float(after[best]) - draft.misclassification
+    best, after = trial.best_addition(rows, loads)
+    return named(draft.pool.candidates[rows[best]]), after - draft.misclassification
 
 
 def _not_worth(draft: Draft, *, currency: str) -> tuple[NotWorth, ...]:
