@@ -88,7 +88,7 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     started = clock()
     choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
     proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
-    past = _past(campaign, plans, {s.specimen for s in everything if has_measurement(s)}, _now(window))
+    past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
     own = {} if listed is None else {"own_list": choice.score([one for _, one, _ in listed.specimens]).to_json() | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
@@ -102,11 +102,13 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     return PlanResult(record, folder, False, window, seconds)
 
 
-def _past(campaign, plans, reported: set[str], now) -> dict[str, Any] | None:
-    """Return how this campaign's own forecasts fared, over plans of which everything is reported; None before the first."""
+def _past(campaign, plans, pending: set[str], reported: set[str], now) -> dict[str, Any] | None:
+    """Return how this campaign's own forecasts fared, over plans of which nothing is awaited any more; None before the first."""
     there = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
-    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in there]
-    rows = forecasts(made, now=now, reported=[all(s.specimen in reported for s in p.specimens) for p in there])
+    made = [(p, read_plan(campaign.directory / "plans" / f"{p.number:03d}").record) for p in there]
+    made = [(p, record) for p, record in made if record["now"].get("misclassification") is not None]
+    done = [any(s.specimen in reported for s in p.specimens) and not any(s.specimen in pending for s in p.specimens) for p, _ in made]
+    rows = [] if now["misclassification"] is None else forecasts([record for _, record in made], now=now, reported=done)
     came = [row for row in rows if row["gain_came"] is not None]
     return {"plans": len(came), "gain_expected": sum(r["gain_expected"] for r in came), "gain_came": sum(r["gain_came"] for r in came),
             "inside_band": sum(r["inside_band"] for r in came)} if came else None
