@@ -32,6 +32,8 @@ PRICES = ("money", "scarce")
 FINALISTS = 6
 """Plans that meet on simulated outcomes, the last one of the exchange among them."""
 N_OUTCOMES = 128
+OPTIMISM_POINTS = 2048
+"""Points of the map, at most, on which the choice is tested against other draws."""
 
 
 @dataclass(frozen=True)
@@ -304,9 +306,10 @@ def optimism(problem: Problem, reference: ReferenceMap, measurements: Measuremen
         return None
     first = np.isin(reference.chain, chains[: chains.size // 2])
     gains = []
+    some = slice(None, None, -(-reference.c.size // OPTIMISM_POINTS))
     for half in (first, ~first):
         part = reference.of_draws(half)
-        gains.append(LinearGain(part.z, part.z0, measurements.of_draws(half), lots=problem.gain.lots))
+        gains.append(LinearGain(part.z[:, some], part.z0[some], measurements.of_draws(half), lots=problem.gain.lots))
     chosen = Problem(gains[0], problem.pool, problem.limits, problem.needs, problem.region, problem.pending)
     batch = choose(chosen, passes=0, prices=PRICES[:1]).batch()
     falls = [g.condition(problem.pending).misclassification - g.condition(batch).misclassification for g in gains]

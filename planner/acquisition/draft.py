@@ -246,6 +246,7 @@ class Draft:
         promise = {}
         if rows.size > lazy.ABOVE:                          # of each braze only those that promised most
             top = {b: r[np.argsort(-self._known[r], kind="stable")[: 4 * LARGEST_BUNDLE]] for b, (_, r) in found.items()}
+            found = {b: (control, top[b]) for b, (control, _) in found.items()}
             rows = np.concatenate(list(top.values()))
         fall = self._falls(rows, np.full(rows.size, number))
         for braze in found:

@@ -32,6 +32,8 @@ CHUNK = 32
 SLAB = 1024
 LARGEST_GRAM = 8000
 """Measurements up to which their whole covariance matrix is kept (256 MB in single precision)."""
+SHRINKAGE_ROWS = 2000
+"""Measurements, about, from which the shrinkage is estimated."""
 NO_LOAD = -1
 
 Pick = tuple[int, int]
@@ -381,8 +383,9 @@ def _standardised(z: np.ndarray) -> np.ndarray:
 
 def _shrinkage(cross: np.ndarray, *, signal: np.ndarray, n_draws: int) -> float:
     """Return the share by which correlations estimated from ``n_draws`` draws are drawn towards 0."""
-    informative = signal > 1e-6
-    if not informative.any() or cross.shape[1] == 0:
+    informative = np.flatnonzero(signal > 1e-6)
+    informative = informative[:: 1 + informative.size // SHRINKAGE_ROWS]
+    if not informative.size or cross.shape[1] == 0:
         return 0.0
     correlation = cross[informative] / signal[informative, None].astype(cross.dtype)
     square = np.minimum(correlation**2, 1.0)

@@ -23,7 +23,7 @@ from planner.acquisition.candidate import Candidate
 from planner.acquisition.measurements import Measurements
 from planner.encode import Encoded, design_of_planned
 
-N_LOADING_DRAWS = 200
+N_LOADING_DRAWS = 80
 N_NODES = 9
 THREADS = 2                       # candidates of a kind are shared out; what one gives does not depend on the others
 LOT_EFFECTS, LOAD_EFFECTS = ("limit", "angle", "clad"), ("joint", "film", "temperature", "time")
