@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.acquisition import search
+from planner.acquisition import lazy, search
 from planner.acquisition.candidates import Pool
 from planner.acquisition.draft import INSISTED, REPRESENTATIVE, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import LinearGain
@@ -82,7 +82,7 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
     ----------
     problem : Problem
     passes : int, default 3
-        Largest number of exchange passes; 0 for greedy alone.
+        Largest number of exchange passes; 0 for greedy alone. Of a pool so large that choices are scored lazily, one at most.
     prices : sequence of str
         Price rules to try.
 
@@ -97,6 +97,7 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
         When an insisted trial or not even one specimen fits; it names the limit that binds.
     """
     problem.gain.keep_products()
+    passes = min(passes, 1) if len(problem.pool.candidates) > lazy.ABOVE else passes
     with one_blas_thread():
         return _choose(problem, passes=passes, prices=prices)
 
@@ -142,8 +143,8 @@ def settle(drafts: Sequence[Draft], conforms: np.ndarray) -> Draft:
 
     Notes
     -----
-    Outcomes are drawn at the same posterior draws for all.  Another draft must win by more than the standard error of the paired
-    difference, and by the same kind of scoring (reweighted or linear).
+    Outcomes are drawn at the same posterior draws for all.  Another draft must win by more than twice the standard error of the
+    paired difference, and by the same kind of scoring (reweighted or linear).
     """
     found = []
     for draft in drafts:
@@ -153,7 +154,7 @@ def settle(drafts: Sequence[Draft], conforms: np.ndarray) -> Draft:
     best, most = drafts[0], 0.0
     for draft, (falls, how, _) in zip(drafts[1:], found[1:], strict=True):
         ahead = falls - first
-        if how == method and ahead.mean() > max(most, ahead.std(ddof=1) / np.sqrt(ahead.size)):
+        if how == method and ahead.mean() > max(most, 2.0 * ahead.std(ddof=1) / np.sqrt(ahead.size)):
             best, most = draft, float(ahead.mean())
     return best
 
