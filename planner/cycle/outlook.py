@@ -25,6 +25,7 @@ from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
+from planner.outlook.review import ranges_words
 from planner.outlook.spent import spent_so_far
 from planner.window.box import FACTORS, factor_box
 from planner.window.points import box_skeleton, uniform_in
@@ -96,7 +97,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
         "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification),
         "pending": _due(definition, pending, plans),
-        "goal": {"undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
+        "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
         "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": list(window.notices),
@@ -131,6 +132,13 @@ def _target_scores(definition, fit: Fit, params):
     where = Conditions.from_factors(box.tempers.index(definition.target.temper), settings[box.reachable(settings)])
     scores = normal_scores(conformance_of(definition, fit.encoded, params)(where), reliability=definition.goal.reliability)
     return scores.z, ndtri(1.0 - scores.c)
+
+
+def _target_words(definition) -> str | None:
+    """Return [target] as a phrase, None without one."""
+    if definition.target is None:
+        return None
+    return f"{definition.target.temper}, {ranges_words({key: getattr(definition.target, key) for key in FACTORS})}"
 
 
 def _even(n: int, most: int) -> np.ndarray:

@@ -18,6 +18,7 @@ from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
+from planner.cycle.without import refitted_without
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.tamper import changed_plans, edited_files, verify
@@ -39,7 +40,8 @@ def write_review(campaign, *, deep: bool = False) -> dict[str, Any]:
     ----------
     campaign : Campaign
     deep : bool, default False
-        Add the joint probability of the claim under posteriors refitted on resampled lots and loads (minutes).
+        Add the joint probability of the claim under posteriors refitted on resampled lots and loads, and refit without each lot and load
+        that reweighting cannot leave out (tens of minutes; goes on where it stopped).
     """
     from planner.report.pages.build import review_page      # brings the drawing library in
 
@@ -101,6 +103,8 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         data = page_data(campaign, conformance, window)
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
+    if deep:
+        leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
             if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]

@@ -19,6 +19,8 @@ from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
 CUTS = (0.10, 0.25, 0.50)
 BAND = (0.10, 0.90)
 LEAST_GROUPS = 4
+TODAY = {"misclassification_band_80": "misclassification", "undecided_band_80": "undecided_share", "claimed_band_80": "claimed_share"}
+"""Bands that shrink, today, to what the window states."""
 
 
 def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent: float) -> list[dict[str, Any]]:
@@ -55,6 +57,7 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
                "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
         if week is None and now.get("undecided_share") is not None:
             row |= {name: now[name] for name in ("undecided_share", "claimed_share")}
+            row |= {name: [now[share]] * 2 for name, share in TODAY.items()}
             row["probability_of_goal"] = float(now["undecided_share"] <= goal.undecided_share_max)
         rows.append(row)
     return rows

@@ -130,7 +130,7 @@ def left_out(groups: Mapping[str, np.ndarray], row_log_likelihood: np.ndarray, s
     Returns
     -------
     list of dict
-        One a group, in the order given: rows, k_hat, trusted, and where trusted H, mean c and joint probability without it, and
+        One a group, in the order given: rows, k_hat, trusted, `by` (`reweighting`), and where trusted H, mean c and joint probability without it, and
         `contribution`: by how much H is lower with it.
     """
     if not groups:
@@ -141,7 +141,8 @@ def left_out(groups: Mapping[str, np.ndarray], row_log_likelihood: np.ndarray, s
     rows = []
     for i, (label, at) in enumerate(groups.items()):
         sure = trusted(weights[i])
-        row = {"what": label, "rows": int(len(at)), "k_hat": weights[i].k_hat, "effective_draws": weights[i].ess, "trusted": sure}
+        row = {"what": label, "rows": int(len(at)), "k_hat": weights[i].k_hat, "effective_draws": weights[i].ess, "trusted": sure,
+               "by": "reweighting" if sure else None}
         rows.append(row | {key: _plain(value[i]) if sure else None for key, value in told.items()}
                     | {"contribution": float(told["misclassification"][i]) - base if sure else None})
     return rows
