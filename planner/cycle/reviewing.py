@@ -121,7 +121,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
         "bagged": bagged_claims(campaign, fit, window) if deep else None,
-        "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
+        "target": review.target_words(record), "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
                      "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, data

@@ -46,6 +46,16 @@ def ranges_words(ranges: Mapping[str, Sequence[float]]) -> str:
     return ", ".join(words.format(f"{ranges[key][0]:.4g} to {ranges[key][1]:.4g}") for key, words in RANGE_KEYS)
 
 
+def target_words(window: Mapping[str, Any]) -> str | None:
+    """Return the sentence on [target], None without one."""
+    one = window["target"]
+    if one is None:
+        return None
+    sure = "certified" if one["verdict"] == "CERTIFIED" else "not certified"
+    return (f"Target: {one['temper']}, {ranges_words(one['ranges'])}: with probability {one['joint_probability']:.3f}, at every condition in these ranges at least "
+            f"{100 * window['reliability']:.0f} % of new components conform; {sure} as a whole at confidence {window['confidence']:g}.")
+
+
 def _rests(one, specimens, window) -> dict[str, Any]:
     mine = [s for s in specimens if s.temper == one["temper"]]
     within = [s for s in mine if s.specimen_type == "component" and all(

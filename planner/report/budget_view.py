@@ -83,6 +83,7 @@ def review(record: Mapping[str, Any]) -> RenderableType:
     if record["first"]:
         parts.append(notices(record["first"]))
     parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    parts += [Text(record["target"])] if record["target"] else []
     if record.get("bagged"):
         parts.append(Text(f"{record['bagged']['words']}."))
         parts += [Text(f"{one['what']}: joint probability {one['joint_probability']:.3f} on the fit, {number(one['bagged_probability'], 3)} on average over "

@@ -72,7 +72,7 @@ def review_record():
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
                "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
-    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "bagged": {"words": "8 of 8 refits converged",
+    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
             "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],
             "checks": [{"response": "gap", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "fits"}], "verification": [],
             "sensitivity": {"priors": priors, "lots_left_out": [one | {"what": f"lot K{i}"} for i in range(12)],

@@ -40,7 +40,7 @@ def record():
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     revision = {"specimen": NASTY, "kind": "corrected", "time": "2026-01-02T00:00", "reason": NASTY, "file": "a.csv"}
-    return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "checks": [], "transfer": [], "evidence": [],
+    return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "target": None, "checks": [], "transfer": [], "evidence": [],
             "forecasts": [], "verification": [], "sensitivity": {"priors": [], "lots_left_out": [], "loads_left_out": [], "specimens": [
                 {"what": NASTY, "rows": 1, "k_hat": 0.1, "trusted": True, "by": "reweighting", "contribution": 0.001}]},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 8000, "sampler": "invented"},
