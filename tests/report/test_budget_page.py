@@ -3,6 +3,7 @@
 import io
 import json
 import re
+from html import unescape
 
 import pytest
 from invented_budget import NASTY, budget_record
@@ -10,6 +11,7 @@ from page_numbers import Seen, hold
 from rich.console import Console
 
 from planner.report.budget_view import budget as on_screen
+from planner.report.cautions import CAUTIONS
 from planner.report.pages.build import budget_page
 
 
@@ -71,6 +73,10 @@ def test_what_came_from_files_is_escaped(page):
     assert NASTY not in page and "&lt;script&gt;" in page and "[&lt;b&gt;]" in page
     assert {tag for tag, _ in seen.tags}.isdisjoint({"b", "img", "link", "iframe", "object"})
     assert not any(key.startswith("on") or key in ("src", "href") for _, attrs in seen.tags for key in attrs)
+
+
+def test_it_warns_of_what_can_hurt(page):
+    assert all(line in unescape(page) for line in CAUTIONS)
 
 
 def test_a_campaign_without_target_money_or_worth(record):

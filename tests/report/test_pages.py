@@ -4,11 +4,13 @@ import json
 import re
 import shutil
 import subprocess
+from html import unescape
 
 import numpy as np
 import pytest
 
 from planner.outlook.explore import GRID, cells, claimed_from, curves
+from planner.report.cautions import CAUTIONS
 from planner.report.pages.build import review_page
 from planner.window.decision import halves
 from planner.window.points import show_grid
@@ -56,6 +58,10 @@ def page(record, data):
 def test_what_came_from_a_file_is_escaped(page):
     assert NASTY not in page
     assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 6
+
+
+def test_it_warns_of_what_can_hurt(page):
+    assert all(line in unescape(page) for line in CAUTIONS)
 
 
 def test_the_page_is_whole_and_small(page):

@@ -1,10 +1,12 @@
 """A plan's page and bench sheets: numbers equal the record's to the printed digits, everything from files is escaped. All invented."""
 
 import re
+from html import unescape
 
 import pytest
 from page_numbers import Seen, hold
 
+from planner.report.cautions import CAUTIONS
 from planner.report.pages.plan_drawing import blocks, loads, runs, temper_drawing
 from planner.report.pages.plan_page import bench_sheet, plan_page
 
@@ -47,6 +49,11 @@ def test_what_came_from_files_is_escaped(pages, name):
     assert not any(key.startswith("on") or key in ("src", "href") for _, attrs in seen.tags for key in attrs)
     assert "default-src 'none'" in pages[name]
     assert '"><img src=x onerror=alert(2)>' in "".join(seen.rest)            # shown as what it is
+
+
+def test_they_warn_of_what_can_hurt(pages):
+    assert all(line in unescape(pages["plan.html"]) for line in CAUTIONS)
+    assert all(words in unescape(pages["bench_sheet.html"]) for words in ("hot enough to burn", "Sheet edges cut", "suffocates without warning", "never stand in line"))
 
 
 def test_loads_hold_their_trials_and_free_places(record, hostile):
