@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from planner.acquisition.limits import Limits
 from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.scores import normal_scores
+from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
@@ -35,6 +37,8 @@ BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
 TARGET_POINTS = 48
+THREADS = 2
+"""Parts of the outlook that are worked out beside each other."""
 
 
 def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
@@ -75,7 +79,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     """
     definition = campaign.definition
     fit = current_fit(campaign)
-    window = window_of(campaign, fit, ranges=False, keep=True)
+    window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     with campaign.ledger(read_only=True) as ledger:
         everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
     spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans})
@@ -83,19 +87,22 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
     campaign.say(f"laying out {horizon} weeks")
-    outset = _outset(campaign, fit, window, pending)
-    ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
-    campaign.say("drawing what they may show")
-    seen = foresee(ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
+    with one_blas_thread():              # factors of a few hundred rows, hundreds of times: shared between threads they wait for each other
+        outset = _outset(campaign, fit, window, pending)
+        ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
+        campaign.say("drawing what they may show; weighing cuts and the next component")
+        with ThreadPoolExecutor(THREADS) as beside:
+            drawn = beside.submit(foresee, ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
+            cuts = worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification, each=beside.map)
+            marginal, seen = worth.marginal(ahead.first), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
     rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money)
-    campaign.say("weighing cuts and the next component")
     return {
-        "by_money": rows, "marginal": worth.marginal(ahead.first),
+        "by_money": rows, "marginal": marginal,
         "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification),
+        "cuts": cuts,
         "pending": _due(definition, pending, plans),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,

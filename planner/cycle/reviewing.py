@@ -24,11 +24,14 @@ from planner.lab.errors import UserError
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
+from planner.window.pictures import best_braze
 from planner.window.points import box_skeleton, show_grid
 from planner.window.support import extrapolated
 from planner.window.window import Window
 
 N_CORNERS = 16
+CELLS = (12, 20)
+"""Forming temperatures and strains of a map."""
 TENSION_DRAWS = 4000
 """Draws, evenly spread, on which reweighting works."""
 
@@ -61,7 +64,7 @@ def _plain(value):
 def criticism(campaign) -> dict[str, Any]:
     """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
     fit = current_fit(campaign)
-    window = window_of(campaign, fit, ranges=False, keep=True)
+    window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
         fit = current_fit(campaign)
     campaign.say("checking the fit against its data")
@@ -84,7 +87,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
     definition = campaign.definition
     fit = current_fit(campaign)
     conformance = conformance_of(definition, fit.encoded, fit.params)
-    window = window_of(campaign, fit, keep=True, conformance=conformance)
+    window = window_of(campaign, fit, maps=False, keep=True, conformance=conformance)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
         fit = current_fit(campaign)
         conformance = conformance_of(definition, fit.encoded, fit.params)
@@ -165,11 +168,11 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     definition, box = campaign.definition, window.box
     grid = sorted({*explore.GRID, definition.goal.reliability})
     maps = []
-    for k, one in enumerate(window.maps):
-        hot, long = _cut(window, one)
-        shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=len(one.forming_temperature_degC), n_strains=len(one.strain))
+    for k, temper in enumerate(box.tempers if window.shares is not None else ()):
+        hot, long = _cut(window, k)
+        shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=CELLS[0], n_strains=CELLS[1])
         far = extrapolated(shown.conditions, window.support, box).reshape(shown.reachable.shape)
-        maps.append({"temper": one.temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
+        maps.append({"temper": temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
                      "strain": shown.strain.tolist(), "reachable": shown.reachable.tolist(), "extrapolated": far.tolist()}
                     | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split))
     asked = [(window.reference.conditions, window.conformance)]
@@ -179,13 +182,13 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     return {"reliabilities": grid, "reliability": window.reliability, "confidence": window.confidence, "maps": maps, "curves": curves}
 
 
-def _cut(window: Window, one) -> tuple[float, float]:
+def _cut(window: Window, temper: int) -> tuple[float, float]:
     """Return the braze condition at which a temper's map is cut: the middle of its claimed ranges, else the best on average."""
     for claim in window.claims:
-        if claim.temper == one.temper:
+        if claim.temper == window.box.tempers[temper]:
             hot, long = (sum(claim.ranges()[key]) / 2 for key in ("braze_temperature_degC", "braze_time_min"))
             return round(hot, 2), round(long, 2)
-    return one.braze_temperature_degC, one.braze_time_min
+    return best_braze(window.reference, temper, window.box)
 
 
 def freeze(campaign) -> Path:
@@ -197,7 +200,7 @@ def freeze(campaign) -> Path:
         When nothing is claimed.
     """
     fit = current_fit(campaign)
-    window = window_of(campaign, fit)
+    window = window_of(campaign, fit, maps=False)
     if not window.claims:
         raise UserError("nothing is claimed yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
