@@ -1,6 +1,7 @@
 """`budget` and `review` of a whole campaign folder, sampling alone replaced: what they return, what they write, and what their pages print.
 
-The data are those of the starting demo (invented); the draws are invented too, drawn closely around the prior's middle so that something can be claimed.
+The data are those of the six-week demo (invented); the draws are invented too, drawn closely around the prior's middle, and
+the reliability asked for is low, so that something can be claimed.
 """
 
 import importlib.util
@@ -17,10 +18,11 @@ import planner
 from models import fit as sampling
 from models.verdict import CONVERGED, Verdict
 from planner.cycle import fitting
+from planner.window.build import build_window
 
 ROOT = Path(__file__).resolve().parents[2]
-DEMO = ROOT / "campaigns_demo" / "cold_plate_start"
-DRAWS, NARROW = 550, 0.05
+DEMO = ROOT / "campaigns_demo" / "cold_plate_week6"
+DRAWS, POINTS, NARROW = 600, 512, 0.05
 
 
 class Sampler:
@@ -40,10 +42,13 @@ def campaign(tmp_path_factory):
     """The folder with draws at hand; opened, with results recorded."""
     folder = tmp_path_factory.mktemp("whole") / "campaign"
     shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("ledger.sqlite*", "posterior", "plans", "claims", "reports"))
+    text = (folder / "campaign.toml").read_text(encoding="utf-8")
+    (folder / "campaign.toml").write_text(re.sub(r"(?m)^reliability = [0-9.]+", "reliability = 0.6", text), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sampling, "Sampler", Sampler)
         patch.setattr(fitting, "judge_draws", lambda *_: Verdict(CONVERGED, "invented: all well.", 1.0, 4000.0, 1.0, 0))
         patch.setitem(fitting.current_fit.__kwdefaults__, "draws", DRAWS)
+        patch.setitem(build_window.__kwdefaults__, "n_points", POINTS)
         opened = planner.open_campaign(folder)
         opened.update()
         yield opened
@@ -51,7 +56,7 @@ def campaign(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def budget(campaign):
-    return campaign.budget(weeks=2)
+    return campaign.budget(weeks=1)
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +76,7 @@ def read(campaign, name):
 
 
 def test_the_budget_has_the_keys_that_programs_rely_on(campaign, budget):
-    assert {"by_money", "marginal", "stop", "order"} <= set(budget) and [row["weeks"] for row in budget["by_money"]] == [0, 1, 2]
+    assert {"by_money", "marginal", "stop", "order"} <= set(budget) and [row["weeks"] for row in budget["by_money"]] == [0, 1]
     for row in budget["by_money"]:
         assert {"cost", "weeks", "misclassification", "undecided_share", "claimed_share", "probability_of_goal", "specimens"} <= set(row)
         low, high = row["misclassification_band_80"]
@@ -79,8 +84,8 @@ def test_the_budget_has_the_keys_that_programs_rely_on(campaign, budget):
     assert json.loads(read(campaign, "budget.json")) == json.loads(json.dumps(budget))
 
 
-def test_today_is_what_the_window_says(campaign, budget):
-    now, today = campaign.window(ranges=False).to_json(), budget["by_money"][0]
+def test_today_is_what_the_window_says(budget, review):
+    now, today = review["window"], budget["by_money"][0]
     for name in ("misclassification", "undecided_share", "claimed_share"):
         assert today[name] == now[name]
     assert today["undecided_band_80"] == [now["undecided_share"]] * 2
@@ -105,7 +110,8 @@ def test_the_review_says_what_the_window_says(campaign, review):
     for claim in review["claims"]:
         assert claim["words"] in page and f"{claim['joint_probability']:.3f}" in claim["words"]
     data = json.loads(re.search(r'id="page-data">(.*?)</script>', page, re.DOTALL).group(1))
-    own = data["reliabilities"].index(window["reliability"])
+    own = data["reliabilities"].index(window["reliability"])                 # below the page's own grid, and still offered
+    assert own == 0 and window["reliability"] == 0.6 and 'min="0.6"' in page
     assert [m["temper"] for m in data["maps"]] == list(campaign.definition.factors.tempers)
     assert max(data["curves"][own]["probability"]) >= window["joint_claim"]["joint_probability"] - 1e-12
 
