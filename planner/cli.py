@@ -321,7 +321,7 @@ def _deep_budget(campaign, arguments):
 
 def _review_options(parser) -> None:
     parser.add_argument("--freeze", action="store_true", help="freeze today's claims, to be scored against components of lots made later")
-    parser.add_argument("--deep", action="store_true", help="refit on resampled lots and loads too (minutes; goes on where it stopped)")
+    parser.add_argument("--deep", action="store_true", help="refit too, on resampled lots and loads and without each that reweighting cannot leave out (tens of minutes; goes on where it stopped)")
 
 
 def _review(arguments) -> None:

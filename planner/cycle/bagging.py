@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from models.rows import Conditions
-from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judge_draws
-from planner.encode import encode
+from planner.cycle.fitting import Fit
+from planner.cycle.refits import Refits
 from planner.outlook.bagging import bagged, resample
 from planner.window.box import FACTORS
 from planner.window.points import box_skeleton, uniform_in
@@ -37,33 +37,13 @@ def bagged_claims(campaign, fit: Fit, window: Window, *, resamples: int = RESAMP
     regions = _regions(window)
     if not regions:
         return bagged([], []) | {"words": "nothing is claimed, so there is nothing to refit for"}
-    folder = campaign.directory / "reports" / "bagged" / _key(fit, window)
-    pool = SamplerPool(n_lots=len(fit.encoded.lots), n_loads=len(fit.encoded.loads))
+    refit, seed = Refits.of(campaign, fit, "bagged", _key(fit, window)), campaign.definition.campaign.seed
+    whole = lambda conformance: {"joint_probability": [float((conformance(where) >= window.reliability).all(axis=1).mean()) for _, where in regions]}
     results = []
     for number in range(resamples):
-        path = folder / f"{number:03d}.json"
-        if path.exists():
-            results.append(json.loads(path.read_text(encoding="utf-8")))
-            continue
-        campaign.say(f"refit {number + 1} of {resamples} on resampled lots and loads")
-        results.append(_refit(campaign, fit, window, pool, [points for _, points in regions], number))
-        folder.mkdir(parents=True, exist_ok=True)
-        aside = path.with_suffix(".part")
-        aside.write_text(json.dumps(results[-1]), encoding="utf-8")
-        aside.replace(path)
+        drawn = resample(fit.specimens, rng=np.random.default_rng([seed, 31, number]))
+        results.append(refit(f"{number:03d}", drawn, whole, seed=seed + number + 1, words=f"refit {number + 1} of {resamples} on resampled lots and loads"))
     return bagged([told for told, _ in regions], results)
-
-
-def _refit(campaign, fit: Fit, window: Window, pool: SamplerPool, points: list[Conditions], number: int) -> dict[str, Any]:
-    """Fit one resample and hold the regions to it."""
-    seed = campaign.definition.campaign.seed
-    drawn = resample(fit.specimens, rng=np.random.default_rng([seed, 31, number]))
-    encoded = pool.widened(encode(campaign.definition, drawn))
-    draws = pool.sampler(encoded, say=campaign.say).sample(seed=seed + number + 1, obs=encoded.observations, cores=pool.cores)
-    verdict = judge_draws(campaign.definition, encoded, draws)
-    conformance = conformance_of(campaign.definition, encoded, draws.params())
-    whole = [float((conformance(where) >= window.reliability).all(axis=1).mean()) for where in points]
-    return {"verdict": verdict.name, "joint_probability": whole, "specimens": len(drawn), "lots": len(encoded.lots), "loads": len(encoded.loads)}
 
 
 def _regions(window: Window) -> list[tuple[dict[str, Any], Conditions]]:

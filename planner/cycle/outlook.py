@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from planner.acquisition.limits import Limits
 from planner.acquisition.predictor import FittedPredictor
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.scores import normal_scores
+from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
@@ -25,6 +27,7 @@ from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
+from planner.outlook.review import ranges_words
 from planner.outlook.spent import spent_so_far
 from planner.window.box import FACTORS, factor_box
 from planner.window.points import box_skeleton, uniform_in
@@ -34,6 +37,8 @@ BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
 TARGET_POINTS = 48
+THREADS = 2
+"""Parts of the outlook that are worked out beside each other."""
 
 
 def write_budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
@@ -74,7 +79,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     """
     definition = campaign.definition
     fit = current_fit(campaign)
-    window = window_of(campaign, fit, ranges=False, keep=True)
+    window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     with campaign.ledger(read_only=True) as ledger:
         everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
     spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans})
@@ -82,21 +87,24 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
     campaign.say(f"laying out {horizon} weeks")
-    outset = _outset(campaign, fit, window, pending)
-    ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
-    campaign.say("drawing what they may show")
-    seen = foresee(ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
+    with one_blas_thread():              # factors of a few hundred rows, hundreds of times: shared between threads they wait for each other
+        outset = _outset(campaign, fit, window, pending)
+        ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
+        campaign.say("drawing what they may show; weighing cuts and the next component")
+        with ThreadPoolExecutor(THREADS) as beside:
+            drawn = beside.submit(foresee, ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
+            cuts = worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification, each=beside.map)
+            marginal, seen = worth.marginal(ahead.first), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
     rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money)
-    campaign.say("weighing cuts and the next component")
     return {
-        "by_money": rows, "marginal": worth.marginal(ahead.first),
+        "by_money": rows, "marginal": marginal,
         "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification),
+        "cuts": cuts,
         "pending": _due(definition, pending, plans),
-        "goal": {"undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
+        "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
         "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": list(window.notices),
@@ -131,6 +139,13 @@ def _target_scores(definition, fit: Fit, params):
     where = Conditions.from_factors(box.tempers.index(definition.target.temper), settings[box.reachable(settings)])
     scores = normal_scores(conformance_of(definition, fit.encoded, params)(where), reliability=definition.goal.reliability)
     return scores.z, ndtri(1.0 - scores.c)
+
+
+def _target_words(definition) -> str | None:
+    """Return [target] as a phrase, None without one."""
+    if definition.target is None:
+        return None
+    return f"{definition.target.temper}, {ranges_words({key: getattr(definition.target, key) for key in FACTORS})}"
 
 
 def _even(n: int, most: int) -> np.ndarray:

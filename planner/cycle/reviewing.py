@@ -16,19 +16,22 @@ from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import bagged_claims
 from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
-from planner.cycle.leaving_out import with_refits
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
+from planner.cycle.without import refitted_without
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
+from planner.window.pictures import best_braze
 from planner.window.points import box_skeleton, show_grid
 from planner.window.support import extrapolated
 from planner.window.window import Window
 
 N_CORNERS = 16
+CELLS = (12, 20)
+"""Forming temperatures and strains of a map."""
 TENSION_DRAWS = 4000
 """Draws, evenly spread, on which reweighting works."""
 
@@ -40,7 +43,8 @@ def write_review(campaign, *, deep: bool = False) -> dict[str, Any]:
     ----------
     campaign : Campaign
     deep : bool, default False
-        Add the joint probability of the claim under posteriors refitted on resampled lots and loads (minutes).
+        Add the joint probability of the claim under posteriors refitted on resampled lots and loads, and refit without each lot and load
+        that reweighting cannot leave out (tens of minutes; goes on where it stopped).
     """
     from planner.report.pages.build import review_page      # brings the drawing library in
 
@@ -60,7 +64,7 @@ def _plain(value):
 def criticism(campaign) -> dict[str, Any]:
     """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
     fit = current_fit(campaign)
-    window = window_of(campaign, fit, ranges=False, keep=True)
+    window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
         fit = current_fit(campaign)
     campaign.say("checking the fit against its data")
@@ -68,7 +72,7 @@ def criticism(campaign) -> dict[str, Any]:
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
     campaign.say("leaving lots, loads and specimens out; scaling the priors")
     leaning = _leaning(fit, window)
-    leaning |= _refitted(campaign, fit, window, leaning, run=True)
+    leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
     return {"predictive": found, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 
@@ -84,7 +88,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
     definition = campaign.definition
     fit = current_fit(campaign)
     conformance = conformance_of(definition, fit.encoded, fit.params)
-    window = window_of(campaign, fit, keep=True, conformance=conformance)
+    window = window_of(campaign, fit, maps=False, keep=True, conformance=conformance)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
         fit = current_fit(campaign)
         conformance = conformance_of(definition, fit.encoded, fit.params)
@@ -103,7 +107,8 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         data = page_data(campaign, conformance, window)
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
-    leaning |= _refitted(campaign, fit, window, leaning, run=False)
+    if deep:
+        leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
             if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
@@ -120,7 +125,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
         "bagged": bagged_claims(campaign, fit, window) if deep else None,
-        "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
+        "target": review.target_words(record), "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
                      "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, data
@@ -146,12 +151,6 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
             "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}
 
 
-def _refitted(campaign, fit: Fit, window: Window, leaning: dict[str, list], *, run: bool) -> dict[str, list]:
-    """Return lots and loads with refits where reweighting cannot tell; `run` False puts in only those that are kept."""
-    both = with_refits(campaign, fit, window, [*leaning["lots"], *leaning["loads"]], run=run)
-    return {"lots": both[:len(leaning["lots"])], "loads": both[len(leaning["lots"]):]}
-
-
 def _verification(campaign, conformance, window: Window) -> list[dict[str, Any]]:
     goal, trials = campaign.definition.goal, []
     for one in window.claims:
@@ -170,11 +169,11 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     definition, box = campaign.definition, window.box
     grid = sorted({*explore.GRID, definition.goal.reliability})
     maps = []
-    for k, one in enumerate(window.maps):
-        hot, long = _cut(window, one)
-        shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=len(one.forming_temperature_degC), n_strains=len(one.strain))
+    for k, temper in enumerate(box.tempers if window.shares is not None else ()):
+        hot, long = _cut(window, k)
+        shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=CELLS[0], n_strains=CELLS[1])
         far = extrapolated(shown.conditions, window.support, box).reshape(shown.reachable.shape)
-        maps.append({"temper": one.temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
+        maps.append({"temper": temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
                      "strain": shown.strain.tolist(), "reachable": shown.reachable.tolist(), "extrapolated": far.tolist()}
                     | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split))
     asked = [(window.reference.conditions, window.conformance)]
@@ -184,13 +183,13 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     return {"reliabilities": grid, "reliability": window.reliability, "confidence": window.confidence, "maps": maps, "curves": curves}
 
 
-def _cut(window: Window, one) -> tuple[float, float]:
+def _cut(window: Window, temper: int) -> tuple[float, float]:
     """Return the braze condition at which a temper's map is cut: the middle of its claimed ranges, else the best on average."""
     for claim in window.claims:
-        if claim.temper == one.temper:
+        if claim.temper == window.box.tempers[temper]:
             hot, long = (sum(claim.ranges()[key]) / 2 for key in ("braze_temperature_degC", "braze_time_min"))
             return round(hot, 2), round(long, 2)
-    return one.braze_temperature_degC, one.braze_time_min
+    return best_braze(window.reference, temper, window.box)
 
 
 def freeze(campaign) -> Path:
@@ -202,7 +201,7 @@ def freeze(campaign) -> Path:
         When nothing is claimed.
     """
     fit = current_fit(campaign)
-    window = window_of(campaign, fit)
+    window = window_of(campaign, fit, maps=False)
     if not window.claims:
         raise UserError("nothing is claimed yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")

@@ -17,11 +17,12 @@ from planner.window.window import LEAST_GROUPS, Window
 MORE_DRAWS, MOST_DRAWS = 2, 5000        # times as many draws a chain, as long as a chain has fewer than this
 
 
-def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, allow_failed: bool = False,
+def window_of(campaign, fit: Fit, *, ranges: bool = True, maps: bool = True, keep: bool = False, allow_failed: bool = False,
               conformance: Conformance | None = None) -> Window:  # fmt: skip
     """Return the window; more draws are taken where the joint claim needs them.
 
-    `conformance` is that of the fit where someone else needs it too: its tables are then built once.
+    `ranges`, `maps` and `keep` as in `planner.window.build.Asked`; `conformance` is that of the fit where someone else needs it too: its
+    tables are then built once.
 
     Raises
     ------
@@ -30,11 +31,12 @@ def window_of(campaign, fit: Fit, *, ranges: bool = True, keep: bool = False, al
     """
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
         raise failed(campaign, fit)
-    window = _built(campaign, fit, ranges=ranges, keep=keep, conformance=conformance)
+    asked = Asked(claims=fit.may_claim, ranges=ranges and fit.may_claim, maps=maps, conformance=keep)
+    window = _built(campaign, fit, asked, conformance=conformance)
     while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS:
         campaign.say("the joint claim needs more effective draws: sampling on")
         fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
-        window = _built(campaign, fit, ranges=ranges, keep=keep)
+        window = _built(campaign, fit, asked)
     return window
 
 
@@ -47,7 +49,7 @@ def failed(campaign, fit: Fit) -> UserError:
                          f"claims: trialwright plan {campaign.directory} --without-claims")
 
 
-def _built(campaign, fit: Fit, *, ranges: bool, keep: bool, conformance: Conformance | None = None) -> Window:
+def _built(campaign, fit: Fit, asked: Asked, *, conformance: Conformance | None = None) -> Window:
     campaign.say("mapping conformance and certifying the claim")
     definition, params = campaign.definition, fit.params
     conformance = conformance or conformance_of(definition, fit.encoded, params)
@@ -59,7 +61,7 @@ def _built(campaign, fit: Fit, *, ranges: bool, keep: bool, conformance: Conform
         seen = LotsSeen(params, lots, sheet=fit.encoded.sheet, settings=fit.encoded.settings, required=required_of(definition),
                         box=corners(factor_box(definition)))
     return build_window(definition, conformance, chains=fit.draws.chain, specimens=fit.specimens, verdict=fit.verdict.name,
-                        seed=definition.campaign.seed, asked=Asked(claims=fit.may_claim, ranges=ranges and fit.may_claim, conformance=keep), conformance_of_lots_seen=seen)
+                        seed=definition.campaign.seed, asked=asked, conformance_of_lots_seen=seen)
 
 
 COLUMNS = ("temper", "forming_temperature [degC]", "strain [1]", "braze_temperature [degC]", "braze_time [min]")

@@ -7,7 +7,7 @@ component, what cuts cost, when to stop and what to order. Plain records in, one
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,8 @@ from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
 CUTS = (0.10, 0.25, 0.50)
 BAND = (0.10, 0.90)
 LEAST_GROUPS = 4
+TODAY = {"misclassification_band_80": "misclassification", "undecided_band_80": "undecided_share", "claimed_band_80": "claimed_share"}
+"""Bands that shrink, today, to what the window states."""
 
 
 def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent: float) -> list[dict[str, Any]]:
@@ -55,6 +57,7 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
                "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
         if week is None and now.get("undecided_share") is not None:
             row |= {name: now[name] for name in ("undecided_share", "claimed_share")}
+            row |= {name: [now[share]] * 2 for name, share in TODAY.items()}
             row["probability_of_goal"] = float(now["undecided_share"] <= goal.undecided_share_max)
         rows.append(row)
     return rows
@@ -96,8 +99,11 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> 
     return {"week": week, "goal_week": likely, "why": why, "horizon_ended": ended, "weeks": weeks}
 
 
-def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks, now: float) -> list[dict[str, Any]]:
-    """Return what cutting every week's money by 10, 25 and 50 % costs in certainty: each cut is planned anew."""
+def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks, now: float, each: Callable = map) -> list[dict[str, Any]]:
+    """Return what cutting every week's money by 10, 25 and 50 % costs in certainty: each cut is planned anew.
+
+    `each` goes through the cuts as `map` does; that of a pool of threads plans them beside each other.
+    """
     last = ahead.weeks[-1].misclassification if ahead.weeks else ahead.pending_misclassification
     full = sum(w.cost for w in ahead.weeks)
     planned = max((w.cost for w in ahead.weeks), default=0.0)
@@ -105,14 +111,15 @@ def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blank
     bound = planned if not np.isfinite(allowed) else min(allowed, planned)
     gain = outset.problem.gain
     height = now / gain.now if gain.now > 0 else 1.0            # the same scale as in `by_money`
-    rows = []
-    for cut in CUTS:
+
+    def planned_with(cut: float) -> dict[str, Any]:
         share = (1 - cut) * bound / allowed if np.isfinite(allowed) else 1.0
         less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
         end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
-        rows.append({"cut": cut, "cost": sum(w.cost for w in less.weeks), "saved": full - sum(w.cost for w in less.weeks),
-                     "misclassification": end * height, "loss": (end - last) * height, "weeks": len(less.weeks)})
-    return rows
+        spent = sum(w.cost for w in less.weeks)
+        return {"cut": cut, "cost": spent, "saved": full - spent, "misclassification": end * height, "loss": (end - last) * height, "weeks": len(less.weeks)}
+
+    return list(each(planned_with, CUTS))
 
 
 def marginal(draft: Draft | None) -> dict[str, Any]:

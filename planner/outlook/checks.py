@@ -12,6 +12,7 @@ Gelman, Meng & Stern (1996), Statistica Sinica 6, 733-807; Smith (1985), Journal
 from __future__ import annotations
 
 from collections.abc import Sequence
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,8 @@ from planner.encode import Encoded
 from planner.lab.specimen import Specimen
 
 N_REDRAWS = 200
+TOGETHER = 50
+"""Specimens redrawn at a time."""
 DOUBT = 0.01
 """p below which a response is said to depart; a rule of thumb, no source."""
 BINS = 10
@@ -47,26 +50,31 @@ def predictive_checks(definition, encoded: Encoded, params: Params, specimens: S
         ranks in 10 bins, and words.
     """
     keep = np.unique(np.linspace(0, params.n_draws - 1, min(N_REDRAWS, params.n_draws)).round().astype(int))
-    few = OneDrawPerRow(params.take(keep))
     shares = {f.name: i for i, f in enumerate(sorted(definition.component.features, key=lambda f: -f.strain_share))}
     ranks: dict[str, list[float]] = {}
-    for one in specimens:
-        redrawn = _redrawn(definition, encoded, few, keep.size, one, rng)
-        for name, value, censor, draws in _readings(one, redrawn, shares, definition.component.joints):
-            ranks.setdefault(name, []).append(_rank(value, censor, np.asarray(draws, float), rng))
+    for first in range(0, len(specimens), TOGETHER):
+        some = specimens[first : first + TOGETHER]
+        few = OneDrawPerRow(params.take(np.tile(keep, len(some))))
+        redrawn = _redrawn(definition, encoded, few, keep.size, some, rng)
+        for i, one in enumerate(some):
+            mine = SimpleNamespace(**{name: values[i * keep.size : (i + 1) * keep.size] for name, values in vars(redrawn).items()})
+            for name, value, censor, draws in _readings(one, mine, shares, definition.component.joints):
+                ranks.setdefault(name, []).append(_rank(value, censor, np.asarray(draws, float), rng))
     return [_summary(name, np.array(found)) for name, found in ranks.items()]
 
 
-def _redrawn(definition, encoded: Encoded, few, n: int, one: Specimen, rng):
+def _redrawn(definition, encoded: Encoded, few, n: int, some: Sequence[Specimen], rng):
+    """Return n redraws of each specimen, one specimen after another."""
     first = lambda *values: next((float(v) for v in values if v is not None), None)
-    settings = [first(one.forming_temperature_measured_degC, one.forming_temperature_degC, 20.0), first(one.strain, 0.0),
-                first(one.braze_temperature_measured_degC, one.braze_temperature_degC, 600.0),
-                first(one.braze_time_measured_min, one.braze_time_min, 3.0)]
-    where = Conditions.from_factors(np.full(n, definition.factors.tempers.index(one.temper)), np.tile(settings, (n, 1)))
-    lot = encoded.lots.index(one.lot)
-    load = encoded.loads.index(one.furnace_load) if one.furnace_load in encoded.loads else 0
-    return simulate(few, where, encoded.sheet, settings=encoded.settings, component=float(one.specimen_type == "component"), lot=np.full(n, lot),
-                    load=np.full(n, load), n_joints=one.joints_inspected or definition.component.joints, rng=rng)
+    settings = [[first(one.forming_temperature_measured_degC, one.forming_temperature_degC, 20.0), first(one.strain, 0.0),
+                 first(one.braze_temperature_measured_degC, one.braze_temperature_degC, 600.0),
+                 first(one.braze_time_measured_min, one.braze_time_min, 3.0)] for one in some]
+    each = lambda of, kind: np.repeat(np.array([of(one) for one in some], kind), n)
+    lots, loads = ({label: i for i, label in enumerate(labels)} for labels in (encoded.lots, encoded.loads))
+    where = Conditions.from_factors(each(lambda one: definition.factors.tempers.index(one.temper), int), np.repeat(settings, n, axis=0))
+    return simulate(few, where, encoded.sheet, settings=encoded.settings, component=each(lambda one: one.specimen_type == "component", float),
+                    lot=each(lambda one: lots[one.lot], int), load=each(lambda one: loads.get(one.furnace_load, 0), int),
+                    n_joints=each(lambda one: one.joints_inspected or definition.component.joints, int), rng=rng)
 
 
 def _readings(one: Specimen, drawn, shares, n_joints: int):

@@ -46,6 +46,16 @@ def ranges_words(ranges: Mapping[str, Sequence[float]]) -> str:
     return ", ".join(words.format(f"{ranges[key][0]:.4g} to {ranges[key][1]:.4g}") for key, words in RANGE_KEYS)
 
 
+def target_words(window: Mapping[str, Any]) -> str | None:
+    """Return the sentence on [target], None without one."""
+    one = window["target"]
+    if one is None:
+        return None
+    sure = "certified" if one["verdict"] == "CERTIFIED" else "not certified"
+    return (f"Target: {one['temper']}, {ranges_words(one['ranges'])}: with probability {one['joint_probability']:.3f}, at every condition in these ranges at least "
+            f"{100 * window['reliability']:.0f} % of new components conform; {sure} as a whole at confidence {window['confidence']:g}.")
+
+
 def _rests(one, specimens, window) -> dict[str, Any]:
     mine = [s for s in specimens if s.temper == one["temper"]]
     within = [s for s in mine if s.specimen_type == "component" and all(
@@ -164,7 +174,9 @@ def summary(window: Mapping[str, Any], checks: Sequence[Mapping[str, Any]], sens
     blind = [o["what"] for o in out if not o["trusted"]]
     if blind:
         said.append(f"Leaving out {', '.join(blind[:6])}{' and others' if len(blind) > 6 else ''} changes the posterior too much to be told by reweighting: "
-                    "these groups are influential; `trialwright check DIR --deep` fits without them.")
+                    "these groups are influential; `trialwright review DIR --deep` fits again without each of them.")
+    short = sorted((o["joint_probability"], o["what"]) for o in out if o["joint_probability"] is not None and o["joint_probability"] < window["confidence"])
+    said += [f"Without {what} the claim would hold as a whole with probability {p:.3f}, below {window['confidence']:g}." for p, what in short[:3]]
     if window.get("extrapolated_share"):
         said.append(f"{100 * window['extrapolated_share']:.0f} % of the box lies beyond the components made so far (extrapolated).")
     return said

@@ -96,8 +96,11 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     terms = {name: density[:, at].sum(axis=1) for name, at in groups.items()}
     terms["all priors together"] = sum(terms.values())
     terms["the data (likelihood)"] = np.asarray(log_likelihood, float)
-    base = seen.read(np.full((1, len(z)), 1.0 / len(z)))
-    rows = [_scaled(name, term, seen, base) for name, term in terms.items()]
+    weights = [[smoothed((power - 1.0) * term) for power in (DOWN, UP)] for term in terms.values()]
+    even = np.full((1, len(z)), 1.0 / len(z))
+    told = seen.read(np.concatenate([even, *([w.weight for w in pair] for pair in weights)]))         # one product for all
+    h = float(told["misclassification"][0])
+    rows = [_scaled(name, pair, {key: value[1 + 2 * i : 3 + 2 * i] for key, value in told.items()}, h) for i, (name, pair) in enumerate(zip(terms, weights))]
     ahead = {_words(name) for name in first}
     rows = [row | {"rests_on_prior": row["what"] in ahead} for row in rows]
     return sorted(rows, key=lambda r: (not r["rests_on_prior"], -(r["change"] if r["change"] is not None else np.inf)))
@@ -107,11 +110,9 @@ def _words(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _scaled(name: str, term: np.ndarray, seen: Map, base: Mapping[str, np.ndarray]) -> dict[str, Any]:
-    weights = [smoothed((power - 1.0) * term) for power in (DOWN, UP)]
-    told = seen.read(np.stack([w.weight for w in weights]))
+def _scaled(name: str, weights: Sequence[Weights], told: Mapping[str, np.ndarray], h: float) -> dict[str, Any]:
+    """Return the row of one term from its weights at both powers and what the map says under them; `h` is H as it stands."""
     sure = all(trusted(w) for w in weights)
-    h = float(base["misclassification"][0])
     change = float(np.abs(told["misclassification"] - h).max()) / max(h, 1e-12)
     return {"what": _words(name), "k_hat": max(w.k_hat for w in weights), "trusted": sure, "change": change if sure else None,
             "loud": bool(sure and change >= LOUD),
@@ -130,7 +131,7 @@ def left_out(groups: Mapping[str, np.ndarray], row_log_likelihood: np.ndarray, s
     Returns
     -------
     list of dict
-        One a group, in the order given: rows, k_hat, trusted, and where trusted H, mean c and joint probability without it, and
+        One a group, in the order given: rows, k_hat, trusted, `by` (`reweighting`), and where trusted H, mean c and joint probability without it, and
         `contribution`: by how much H is lower with it.
     """
     if not groups:
@@ -141,7 +142,8 @@ def left_out(groups: Mapping[str, np.ndarray], row_log_likelihood: np.ndarray, s
     rows = []
     for i, (label, at) in enumerate(groups.items()):
         sure = trusted(weights[i])
-        row = {"what": label, "rows": int(len(at)), "k_hat": weights[i].k_hat, "effective_draws": weights[i].ess, "trusted": sure}
+        row = {"what": label, "rows": int(len(at)), "k_hat": weights[i].k_hat, "effective_draws": weights[i].ess, "trusted": sure,
+               "by": "reweighting" if sure else None}
         rows.append(row | {key: _plain(value[i]) if sure else None for key, value in told.items()}
                     | {"contribution": float(told["misclassification"][i]) - base if sure else None})
     return rows

@@ -13,20 +13,35 @@ from planner.report.screen import add_row, cautions, notices, number, percent, p
 
 def budget(record: Mapping[str, Any]) -> RenderableType:
     """Show the object of `budget --json`."""
-    money = record["currency"]
-    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", "chance of goal", "specimens so far",
-                        title="What the coming weeks buy")
-    for column in table.columns[:7]:
+    money, aimed = record["currency"], bool(record["goal"]["target"])
+    chances = ("chance of goal", "of target") if aimed else ("chance of goal",)
+    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", *chances, "specimens so far", title="What the coming weeks buy")
+    for column in table.columns[:-1]:
         column.justify = "right"
     for row in record["by_money"]:
         low, high = row["misclassification_band_80"]
         count = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in row["specimens"].items())
         band = "" if row["weeks"] == 0 else f"{100 * low:.1f} to {100 * high:.1f}"
         add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
-                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", count)
+                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []), count)
     deep = [Text(f"Rehearsed: {record['deep']['words']}.")] if record.get("deep") else []
-    return Group(verdict_line(record["verdict"]), notices(record["notices"]), table, *deep, _stop(record), _next(record), _cuts(record, money),
-                 _order(record), Text(f"\nPending: {len(record['pending'])} specimen(s). Page: {record['page']}"))
+    return Group(verdict_line(record["verdict"]), notices(record["notices"]), _standing(record), table, *deep, _stop(record), _next(record),
+                 _cuts(record, money), _order(record), _pending(record), Text(f"Page: {record['page']}"))
+
+
+def _standing(record: Mapping[str, Any]) -> Text:
+    goal, money = record["goal"], record["currency"]
+    text = Text("Goal: ", style="bold")
+    text.append(f"at most {percent(goal['undecided_share_max'])} undecided within {goal['weeks_max']} weeks"
+                + (f", target certified ({goal['target']})" if goal["target"] else "")
+                + f"; {goal['weeks_done']} week(s) done, about {goal['spent_estimate']:.0f} {money} spent"
+                + ("" if goal["total_budget"] is None else f", {goal['money_left']:.0f} of {goal['total_budget']:.0f} {money} left") + "\n", style="not bold")
+    return text
+
+
+def _pending(record: Mapping[str, Any]) -> Text:
+    days = [one["due"] for one in record["pending"]]
+    return Text(f"\nPending: {len(days)} specimen(s)" + (f", results due {min(days)} to {max(days)}" if days else ""))
 
 
 def _stop(record: Mapping[str, Any]) -> Text:
@@ -68,6 +83,7 @@ def review(record: Mapping[str, Any]) -> RenderableType:
     if record["first"]:
         parts.append(notices(record["first"]))
     parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    parts += [Text(record["target"])] if record["target"] else []
     if record.get("bagged"):
         parts.append(Text(f"{record['bagged']['words']}."))
         parts += [Text(f"{one['what']}: joint probability {one['joint_probability']:.3f} on the fit, {number(one['bagged_probability'], 3)} on average over "

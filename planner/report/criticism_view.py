@@ -33,13 +33,13 @@ def _scaled(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     return table
 
 
+TOLD_BY = {"reweighting": "reweighting", "refit": "a fit without it"}
+
+
 def _left_out(what: str, rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     table = plain_table(f"without {what}", "rows", "H", "k-hat", "in words", title=f"What if one {what} were left out?")
-    told = {"reweighted": "by reweighting", "refitted": "by a fit without it"}
     for row in rows:
-        how = row.get("how", "reweighted")
-        words = (told[how] if row["trusted"] else "its refit did not mix: not shown" if how == "refitted"
-                 else "weighs too much for reweighting; not refitted yet: run it again")
+        words = f"told by {TOLD_BY[row['by']]}" if row["trusted"] else "weighs too much for reweighting, and its refit did not converge"
         add_row(table, row["what"], number(row["rows"]), percent(row.get("misclassification")) if row["trusted"] else "-", number(row["k_hat"], 2), words)
     return table
 

@@ -17,7 +17,7 @@ def _neighbour(name):
     return module
 
 
-report = _neighbour("conftest")
+report, invented_budget = _neighbour("conftest"), _neighbour("invented_budget")
 hostile_text, hostile, proposal, record, maps, window, pages = (
     report.hostile_text, report.hostile, report.proposal, report.record, report.maps, report.window, report.pages)  # fmt: skip
 
@@ -68,11 +68,11 @@ def review_record():
     shares = dict.fromkeys(("claimed_share", "undecided_share", "excluded_share", "pointwise_share"), 0.25)
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
-    one = {"rows": 3, "k_hat": 0.31, "trusted": True, "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
+    one = {"rows": 3, "k_hat": 0.31, "trusted": True, "by": "reweighting", "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
                "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
-    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "bagged": {"words": "8 of 8 refits converged",
+    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
             "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],
             "checks": [{"response": "gap", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "fits"}], "verification": [],
             "sensitivity": {"priors": priors, "lots_left_out": [one | {"what": f"lot K{i}"} for i in range(12)],
@@ -92,15 +92,5 @@ def folder(tmp_path_factory, pages, review_record, review_data):
     for name in ("plan.html", "bench_sheet.html"):
         (to / name).write_text(pages[name], encoding="utf-8")
     (to / "review.html").write_text(review_page(review_record, review_data), encoding="utf-8")
-    (to / "budget.html").write_text(budget_page(budget_record(), title="Invented"), encoding="utf-8")
+    (to / "budget.html").write_text(budget_page(invented_budget.budget_record(), title="Invented"), encoding="utf-8")
     return to
-
-
-def budget_record():
-    """A budget with every section filled (invented)."""
-    rows = [{"cost": 1000.0 * w, "weeks": w, "misclassification": 0.1 / (1 + w), "undecided_share": 0.4 / (1 + w), "claimed_share": 0.1 * w,
-             "probability_of_goal": min(0.2 * w, 1.0), "misclassification_band_80": [0.08 / (1 + w), 0.12 / (1 + w)], "furnace_loads": w, "sections": w,
-             "undecided_band_80": [0.3 / (1 + w), 0.5 / (1 + w)], "claimed_band_80": [0.08 * w, 0.12 * w], "hours": 10.0 * w,
-             "specimens": {"component": 5 * w}} for w in range(5)]  # fmt: skip
-    return {"by_money": rows, "marginal": {"component": None, "coupons": None, "why": "no week could be laid out"}, "currency": "EUR", "pending": [],
-            "stop": {"why": "every week pays", "horizon_ended": "", "week": None}, "cuts": [], "order": [], "notices": [], "method": "invented", "deep": None}  # fmt: skip

@@ -9,9 +9,11 @@ import pytest
 from models.mechanics import gardiner_ratio
 from models.responses import film, formability, recrystallisation, springback
 from models.rows import Conditions, design
-from planner.cycle import leaving_out, open_campaign
+from planner.cycle import open_campaign, without
 from planner.cycle.fitting import SamplerPool, conformance_of, current_fit
 from planner.cycle.reviewing import _leaning
+from planner.cycle.without import refitted_without
+from planner.encode import encode
 from planner.outlook.sensitivity import Map
 from planner.rehearse.bench import write_results
 from planner.window.box import factor_box
@@ -127,61 +129,29 @@ def seen_window(lab, n=384):
                            misclassification=float(np.minimum(c, 1 - c).mean()), conformance=conformance)
 
 
-def short(monkeypatch):
-    monkeypatch.setattr(leaving_out, "DRAWS", 300)
-    monkeypatch.setattr(leaving_out, "TUNE", 300)
-    monkeypatch.setattr(leaving_out, "RHAT_MAX", 1.05)
-
-
-def test_groups_too_heavy_for_weights_are_refitted_kept_and_found_again(lab, leaning, monkeypatch):
-    window, told = leaning
-    heavy = [r for r in told["lots"] if not r["trusted"]][:1] + [r for r in told["loads"] if not r["trusted"]][:1]
-    light = [r for r in [*told["lots"], *told["loads"]] if r["trusted"]][:1]
+def test_groups_too_heavy_for_weights_are_refitted_and_kept(lab, leaning, monkeypatch):
+    window, found = leaning
+    heavy = [r for r in (*found["lots"], *found["loads"]) if not r["trusted"]][:1]
+    light = [r for r in (*found["lots"], *found["loads"]) if r["trusted"]][:1]
     assert heavy, "no lot or load is beyond reweighting: the test has lost its point"
-    waiting = leaving_out.with_refits(lab.campaign, lab.fit, window, heavy + light, run=False)
-    assert [r["how"] for r in waiting] == ["waiting"] * len(heavy) + ["reweighted"] * len(light)
-    said = []
-    monkeypatch.setattr(lab.campaign, "say", said.append)
-    short(monkeypatch)
-    told = leaving_out.with_refits(lab.campaign, lab.fit, window, heavy + light, run=True)
-    assert any("minutes in all, at most 20" in text for text in said) and any(text.startswith("refit 1 of") for text in said)
-    for row in told[:len(heavy)]:
-        assert row["how"] == "refitted" and row["trusted"] and row["effective_draws"] >= 200 and 0 <= row["misclassification"] <= 0.5
-        assert row["contribution"] == pytest.approx(row["misclassification"] - window.misclassification)
-    monkeypatch.setattr(leaving_out, "_refit", lambda *a: pytest.fail("a kept refit was made again"))
-    assert leaving_out.with_refits(lab.campaign, lab.fit, window, heavy + light, run=True) == told
+    rows = refitted_without(lab.campaign, lab.fit, window, heavy + light)
+    assert [r["by"] for r in rows] == ["refit"] + ["reweighting"] * len(light) and rows[1:] == light
+    assert 0 <= rows[0]["misclassification"] <= 0.5
+    assert rows[0]["contribution"] == pytest.approx(rows[0]["misclassification"] - window.misclassification)
+    monkeypatch.setattr(SamplerPool, "sampler", lambda *a, **k: pytest.fail("a kept refit was made again"))
+    assert refitted_without(lab.campaign, lab.fit, window, heavy + light) == rows
 
 
-def test_refits_stop_in_time_and_go_on(lab, monkeypatch):
-    window = seen_window(lab, n=256)
-    rows = [{"what": f"load L{i}", "trusted": False, "rows": 3, "k_hat": 1.0} for i in (1, 2, 3)]
-    made = []
-
-    def refit(campaign, fit, window, encoded, sampler):
-        if len(made) == 1:
-            raise KeyboardInterrupt
-        made.append(encoded.observations.n_rows)
-        return {"misclassification": 0.1, "conforming_share": 0.2, "joint_probability": None, "rhat": 1.0, "effective_draws": 900.0}
-
-    monkeypatch.setattr(leaving_out, "_refit", refit)
-    with pytest.raises(KeyboardInterrupt):
-        leaving_out.with_refits(lab.campaign, lab.fit, window, rows, run=True)
-    assert made[0] < lab.fit.encoded.observations.n_rows
-    again = leaving_out.with_refits(lab.campaign, lab.fit, window, rows, run=True, minutes=0.0)
-    assert [r["how"] for r in again] == ["refitted", "waiting", "waiting"]
-
-
-def test_a_refit_agrees_with_weights_where_weights_can_tell(lab, leaning, monkeypatch):
+def test_a_refit_agrees_with_weights_where_weights_can_tell(lab, leaning):
     """One specimen left out both ways: H and mean c agree."""
-    short(monkeypatch)
     window, found = leaning
     light = max((r for r in found["specimens"] if r["trusted"]), key=lambda r: abs(r["contribution"]))
     rest = [s for s in lab.fit.specimens if s.specimen != light["what"]]
-    encoded = leaving_out.encode(lab.campaign.definition, rest, lots=lab.fit.encoded.lots, loads=lab.fit.encoded.loads)
-    sampler = lab.campaign.samplers.sampler(lab.fit.encoded, say=lambda text: None)
-    found = leaving_out._refit(lab.campaign, lab.fit, window, encoded, sampler)
-    assert found["misclassification"] == pytest.approx(light["misclassification"], rel=0.1)
-    assert found["conforming_share"] == pytest.approx(light["conforming_share"], abs=0.02)
+    encoded = encode(lab.campaign.definition, rest, lots=lab.fit.encoded.lots, loads=lab.fit.encoded.loads)
+    draws = lab.campaign.samplers.sampler(lab.fit.encoded, say=lambda text: None).sample(seed=1, obs=encoded.observations, draws=400, tune=400)
+    told = without._read(conformance_of(lab.campaign.definition, encoded, draws.params()), window)["map"]
+    assert told["misclassification"] == pytest.approx(light["misclassification"], rel=0.1)
+    assert told["conforming_share"] == pytest.approx(light["conforming_share"], abs=0.02)
 
 
 def told(campaign, fit, points):

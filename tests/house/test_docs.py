@@ -122,7 +122,7 @@ def test_python_story_of_the_readme_calls_what_exists():
     compile(story, "README.md", "exec")
     assert "planner.open_campaign(" in story
     calls = re.findall(r"campaign\.(\w+)\(([^)]*)\)", story)
-    assert [name for name, _ in calls] == ["record", "update", "window", "plan"]
+    assert [name for name, _ in calls] == ["record", "update", "window", "plan", "budget", "review"]
     for name, arguments in calls:
         known = inspect.signature(getattr(Campaign, name)).parameters
         assert {a.partition("=")[0].strip() for a in arguments.split(",") if a} <= set(known)

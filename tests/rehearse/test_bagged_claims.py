@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from models import fit as sampling
-from planner.cycle import bagging, fitting, open_campaign
+from planner.cycle import bagging, fitting, open_campaign, refits, without
 from planner.lab.specimen import Specimen
 from planner.window.box import factor_box
+from planner.window.points import reference_points
 
 RANGES = {"forming_temperature_degC": (150.0, 200.0), "strain": (0.03, 0.06), "braze_temperature_degC": (598.0, 602.0), "braze_time_min": (2.0, 3.0)}
 DRAWS = 60
@@ -75,3 +76,37 @@ def test_without_a_claim_nothing_is_refitted(claimed, calls):
     campaign, fit, window = claimed
     window.claims = ()
     assert "nothing is claimed" in bagging.bagged_claims(campaign, fit, window)["words"] and calls == []
+
+
+def rows(**trusted):
+    return [{"what": what, "rows": 3, "k_hat": 0.9, "trusted": sure, "by": "reweighting" if sure else None, "misclassification": 0.1 if sure else None,
+             "joint_probability": None, "contribution": None} for what, sure in trusted.items()]  # fmt: skip
+
+
+@pytest.fixture
+def mapped(claimed):
+    """The same with a map: 32 reference points, the first two claimed."""
+    campaign, fit, window = claimed
+    window.reference = SimpleNamespace(conditions=reference_points(window.box, 32, seed=1))
+    window.member, window.misclassification = np.arange(32) < 2, 0.2
+    return campaign, fit, window
+
+
+def test_only_what_reweighting_cannot_leave_out_is_refitted(mapped, calls, monkeypatch):
+    campaign, fit, window = mapped
+    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED"))
+    asked = rows(**{"lot K0": True, "lot K1": False, "load L2": False})
+    told = without.refitted_without(campaign, fit, window, asked)
+    assert told[0] == asked[0] and [t["by"] for t in told] == ["reweighting", "refit", "refit"]
+    (_, lots, loads, _), (_, more_lots, fewer, _) = calls
+    assert "K1" not in lots and "K1" in more_lots and "L2" not in fewer and len(loads) == 0        # every load held K1 alone
+    for t in told[1:]:
+        assert t["contribution"] == pytest.approx(t["misclassification"] - 0.2) and 0 <= t["joint_probability"] <= 1
+    assert without.refitted_without(campaign, fit, window, asked) == told and len(calls) == 2
+
+
+def test_a_refit_that_fails_tells_nothing(mapped, calls, monkeypatch):
+    campaign, fit, window = mapped
+    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="NOT_MIXED"))
+    asked = rows(**{"lot K1": False})
+    assert without.refitted_without(campaign, fit, window, asked) == asked

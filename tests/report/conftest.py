@@ -1,12 +1,14 @@
 """An invented plan with everything on it, its map and its window, for the pages that show them."""
 
 import importlib.util
+import sys
 import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))        # page_numbers
 PLANNER = Path(__file__).parents[1] / "acquisition"
 NASTY = "<script>alert(1)</script>"
 HOSTILE = {"title": f"Invented {NASTY}", "lot": '"><img src=x onerror=alert(2)>', "feature": "rib' & <b>shoulder</b>"}

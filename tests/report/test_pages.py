@@ -4,11 +4,13 @@ import json
 import re
 import shutil
 import subprocess
+from html import unescape
 
 import numpy as np
 import pytest
 
 from planner.outlook.explore import GRID, cells, claimed_from, curves
+from planner.report.cautions import CAUTIONS
 from planner.report.pages.build import review_page
 from planner.window.decision import halves
 from planner.window.points import show_grid
@@ -26,7 +28,7 @@ def data():
     rng = np.random.default_rng(3)
     values = np.clip(0.99 - 0.9 * grid.conditions.strain + 0.02 * rng.standard_normal((8000, 1)), 0, 1)
     split = halves(np.repeat(np.arange(4), 2000))
-    one = {"temper": "O", "braze_temperature_degC": 600.0, "braze_time_min": 3.0, "strain": grid.strain.tolist(),
+    one = {"temper": NASTY, "braze_temperature_degC": 600.0, "braze_time_min": 3.0, "strain": grid.strain.tolist(),
            "forming_temperature_degC": grid.forming_temperature.tolist(), "reachable": np.ones((4, 6), bool).tolist(),
            "extrapolated": np.zeros((4, 6), bool).tolist()}  # fmt: skip
     return {"reliabilities": list(GRID), "reliability": 0.9, "confidence": 0.95,
@@ -40,8 +42,9 @@ def record():
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     revision = {"specimen": NASTY, "kind": "corrected", "time": "2026-01-02T00:00", "reason": NASTY, "file": "a.csv"}
-    return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "checks": [], "transfer": [], "evidence": [],
-            "forecasts": [], "verification": [], "sensitivity": {"priors": [], "lots_left_out": [], "loads_left_out": [], "specimens": []},
+    return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "target": None, "checks": [], "transfer": [], "evidence": [],
+            "forecasts": [], "verification": [], "sensitivity": {"priors": [], "lots_left_out": [], "loads_left_out": [], "specimens": [
+                {"what": NASTY, "rows": 1, "k_hat": 0.1, "trusted": True, "by": "reweighting", "contribution": 0.001}]},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 8000, "sampler": "invented"},
             "deviations": {"problems": [], "corrections_and_exclusions": [revision]},
             "campaign": {"title": f"Invented {NASTY}", "specimens": 3, "fit": "f", "model_digest": "m", "versions": {"numpy": "2"}}}  # fmt: skip
@@ -54,7 +57,11 @@ def page(record, data):
 
 def test_what_came_from_a_file_is_escaped(page):
     assert NASTY not in page
-    assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 4
+    assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 6
+
+
+def test_it_warns_of_what_can_hurt(page):
+    assert all(line in unescape(page) for line in CAUTIONS)
 
 
 def test_the_page_is_whole_and_small(page):

@@ -6,8 +6,10 @@ from html.parser import HTMLParser
 
 import pytest
 
+from planner.outlook.review import target_words
 from planner.report.pages.build import review_page
 
+RANGES = {"forming_temperature_degC": [150, 200], "strain": [0.02, 0.05], "braze_temperature_degC": [598, 602], "braze_time_min": [2, 4]}
 FRESH = itertools.count(1)
 
 
@@ -43,7 +45,7 @@ class Tables(HTMLParser):
 
 
 def left_out(names):
-    return [{"what": n, "rows": 3 + i, "k_hat": some(), "trusted": True, "misclassification": some(), "joint_probability": some(), "contribution": some(0.01)}
+    return [{"what": n, "rows": 3 + i, "k_hat": some(), "trusted": True, "by": "reweighting", "misclassification": some(), "joint_probability": some(), "contribution": some(0.01)}
             for i, n in enumerate(names)]  # fmt: skip
 
 
@@ -51,11 +53,11 @@ def left_out(names):
 def review():
     shares = lambda: {name: some() for name in ("claimed_share", "undecided_share", "excluded_share", "pointwise_share")}
     window = shares() | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": some(), "monte_carlo_error": {"claimed_share": some(0.1)},
-                         "without_extrapolated": shares(), "lots_seen": shares(), "target": {"temper": "H24", "joint_probability": some(), "verdict": "NOT_CERTIFIED"},
+                         "without_extrapolated": shares(), "lots_seen": shares(), "target": {"temper": "H24", "joint_probability": some(), "verdict": "NOT_CERTIFIED", "ranges": RANGES},
                          "joint_claim": {"words": "every point conforms", "joint_probability": some(), "points_checked": 41, "ess": 2987.4}}  # fmt: skip
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "change": some(), "k_hat": some(), "trusted": i != 2,
                "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
-    return {"claims": [{"words": "a claim"}], "window": window, "first": [], "frozen": [], "evidence": [],
+    return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": [], "evidence": [],
             "bagged": {"words": "7 of 8 converged", "regions": [{"what": "range of O", "joint_probability": some(), "bagged_probability": some(), "error": some(0.1),
                                                                 "lowest": some()}]},
             "checks": [{"response": "gap", "n": 90, "mean_rank": some(), "inside_80": some(), "p": some(), "histogram": [9] * 10, "words": "fits"}],
@@ -110,7 +112,8 @@ def test_shares_of_the_box(tables, review):
 def test_sentences_with_numbers(page, review):
     w = review["window"]
     near(re.search(r"estimated (\S+) on 41 points, 2987 effective", page).group(1), w["joint_claim"]["joint_probability"])
-    near(re.search(r"Target, H24: joint probability (\S+) \(not certified\)", page).group(1), w["target"]["joint_probability"])
+    said = re.search(r"Target: H24, forming 150 to 200 degC, .*: with probability (\S+), .* 90 % .*; not certified as a whole at confidence 0.95", page)
+    near(said.group(1), w["target"]["joint_probability"])
     assert "6000 draws (invented)" in page
 
 
@@ -134,10 +137,14 @@ def test_what_was_left_out(tables, review):
             near(row[2], r["k_hat"])
             near(row[3], r["misclassification"], percent=True)
             near(row[4], r["joint_probability"])
-    for row, r in zip(table(tables, "contribution"), review["sensitivity"]["specimens"], strict=True):
-        assert row[0] == r["what"]
-        near(row[2], 100 * r["contribution"])
-        near(row[3], r["k_hat"])
+            assert row[5] == r["by"]
+    best, every = [t[1:] for t in tables if "contribution [points of H]" in t[0]]
+    wanted = sorted(review["sensitivity"]["specimens"], key=lambda r: -r["contribution"])
+    for rows in (best, every):
+        for row, r in zip(rows, wanted, strict=True):
+            assert row[0] == r["what"]
+            near(row[2], 100 * r["contribution"])
+            near(row[3], r["k_hat"])
 
 
 def test_priors_and_refits(tables, review):
@@ -174,5 +181,5 @@ def test_forecasts_and_verification(tables, review):
 
 
 def test_no_table_was_forgotten(tables):
-    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution", "gain expected", "chance of passing"}
+    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected", "chance of passing"}
     assert all(heads & set(t[0]) for t in tables)

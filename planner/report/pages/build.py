@@ -7,9 +7,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from planner.report.cautions import CAUTIONS
+from planner.report.cautions import CAUTIONS, VERDICTS
 from planner.report.pages.figures import library, map_figure, money_figure
-from planner.report.pages.templates import own, templates
+from planner.report.pages.templates import Shown, own, templates
 
 
 def review_page(record: Mapping[str, Any], data: Mapping[str, Any]) -> str:
@@ -25,8 +25,9 @@ def review_page(record: Mapping[str, Any], data: Mapping[str, Any]) -> str:
     maps = [{"temper": m["temper"], "warm": m["forming_temperature_degC"], "strain": m["strain"], "c": m["c"], "c_order": m["c_order"], "mean": m["mean"],
              "far": flat(m["extrapolated"]), "reach": flat(m["reachable"])} for m in data["maps"]]
     page = {"reliabilities": data["reliabilities"], "curves": data["curves"], "maps": maps, "may_claim": record["window"]["verdict"] == "CONVERGED"}
+    contributed = sorted(record["sensitivity"]["specimens"], key=lambda s: (s["trusted"], -(s["contribution"] or 0.0)))
     return templates().get_template("review.html.j2").render(
-        review=record, maps=data["maps"], page=page, figures=figures, style=own("style.css"), script=own("review.js"), library=Markup(library()),
+        review=record, contributed=contributed, maps=data["maps"], page=page, figures=figures, style=own("style.css"), script=own("review.js"), library=Markup(library()),
         start={"R": data["reliability"], "C": data["confidence"]}, cautions=CAUTIONS)
 
 
@@ -38,10 +39,14 @@ def budget_page(record: Mapping[str, Any], *, title: str) -> str:
     record : the object of `budget --json`.
     title : of the campaign.
     """
-    rows, money = record["by_money"], record["currency"]
-    figures = [money_figure(rows, "misclassification", "misclassification_band_80", "H, share of the box", money),
-               money_figure(rows, "undecided_share", "undecided_band_80", "undecided share", money),
-               money_figure(rows, "claimed_share", "claimed_band_80", "claimed share", money),
-               money_figure(rows, "probability_of_goal", None, "probability of the goal", money)]
-    return templates().get_template("budget.html.j2").render(budget=record, title=title, figures=figures, style=own("style.css"),
-                                                              library=Markup(library()), cautions=CAUTIONS)
+    draw = lambda *what: money_figure(record["by_money"], *what, currency=record["currency"])
+    figures = [draw("misclassification", "misclassification_band_80", "H [% of the box]"), draw("undecided_share", "undecided_band_80", "undecided [% of the box]"),
+               draw("claimed_share", "claimed_band_80", "claimed [% of the box]"), draw("probability_of_goal", None, "chance of the goal [%]")]
+    if record["goal"]["target"]:
+        figures.append(draw("probability_of_target", None, "chance of the target [%]"))
+    due: dict[tuple[str, int], list[str]] = {}
+    for one in sorted(record["pending"], key=lambda p: (p["due"], p["plan"])):
+        due.setdefault((one["due"], one["plan"]), []).append(f"{one['specimen']} ({one['specimen_type'].replace('_', ' ')})")
+    return templates().get_template("budget.html.j2").render(
+        budget=record, of=Shown(record), title=title, figures=figures, due=due, style=own("style.css"), library=Markup(library()), cautions=CAUTIONS,
+        verdict_words=f"{record['verdict']}: {VERDICTS[record['verdict']]}")

@@ -22,7 +22,8 @@ LIMITS = (
     ("sections", "sections", "sections to cut"),
 )
 """Total of the record, limit of the week, words."""
-PER_SHEET = 7
+ROOMY, PER_SHEET = 7, 12
+"""Specimens up to which a sheet is set roomily; the most that one takes."""
 ROOM, ROW, HEAD = 195.0, 5.8, 10.0
 """Millimetres of the forming order's sheet, of one row and of the head of a block."""
 DIGEST_DIGITS = 16
@@ -82,7 +83,7 @@ def bench_sheet(record: Mapping[str, Any], definition: Definition, *, seed: int,
     sheets += [{"kind": "loose", "rows": rows, "part": part} for part, rows in enumerate(_parts(loose, PER_SHEET))]
     return templates().get_template("bench_sheet.html.j2").render(
         plan=record, trials=trials, of=Shown(record), sheets=sheets, block_of=block_of, blocks=order, fields=[fields_of(t, definition) for t in trials],
-        title=definition.campaign.title, seed=seed, digest=digest[:DIGEST_DIGITS], style=own("bench.css"))
+        title=definition.campaign.title, seed=seed, roomy=ROOMY, digest=digest[:DIGEST_DIGITS], style=own("bench.css"))
 
 
 def _pages_of(block_of: Mapping[int, int]) -> list[list[int]]:

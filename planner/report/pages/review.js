@@ -40,6 +40,7 @@ const HATCH = { claimed: " ", leaning: "|", undecided: "/", excluded: ".", unrea
 const FILL = { claimed: "#24557a", leaning: "#24557a", undecided: "#c3d5e3", excluded: "#ffffff", unreachable: "#ffffff" };
 const INK = { claimed: "#24557a", leaning: "#ffffff", undecided: "#24557a", excluded: "#7d97ab", unreachable: "#7d97ab" };
 const WORDS = { claimed: "claimed", leaning: "claimed, extrapolated", undecided: "undecided", excluded: "excluded", unreachable: "out of reach" };
+const plain = (x) => x.toFixed(3).replace(/0$/, "");
 let shown = null;
 
 function source(i) { return Bokeh.documents.map((d) => d.get_model_by_name("cells-" + i)).find((x) => x); }
@@ -47,7 +48,11 @@ function source(i) { return Bokeh.documents.map((d) => d.get_model_by_name("cell
 function draw() {
   const R = Number(document.getElementById("R").value), C = Number(document.getElementById("C").value);
   const says = document.getElementById("says");
-  if (!(R >= 0.8 && R <= 0.99 && C >= 0.5 && C < 1)) { says.textContent = "Reliability from 0.80 to 0.99, confidence from 0.50 to below 1."; return; }
+  const [lowest, highest] = [page.reliabilities[0], page.reliabilities[page.reliabilities.length - 1]];
+  if (!(R >= lowest && R <= highest && C >= 0.5 && C < 1)) {
+    says.textContent = `Reliability from ${plain(lowest)} to ${plain(highest)}, confidence from 0.50 to below 1.`;
+    return;
+  }
   shown = look(R, C);
   page.maps.forEach((m, i) => {
     const cells = source(i), kind = shown.cells[i].map((x, j) => !m.reach[j] ? "unreachable" : (x.kind === "claimed" && m.far[j] ? "leaning" : x.kind));
@@ -62,7 +67,7 @@ function draw() {
 
 function step(id, by) {
   const field = document.getElementById(id);
-  field.value = Math.min(Number(field.max), Math.max(Number(field.min), Number(field.value) + by)).toFixed(id === "R" ? 2 : 3).replace(/0$/, "");
+  field.value = plain(Math.min(Number(field.max), Math.max(Number(field.min), Number(field.value) + by)));
   draw();
 }
 

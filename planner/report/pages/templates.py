@@ -51,8 +51,10 @@ FORMS: dict[str, Callable[[Any], str]] = {
     "share": share,
     "points": lambda v: "-" if v is None else f"{100 * v:.1f}",
     "points2": lambda v: "-" if v is None else f"{100 * v:.2f}",
+    "points3": lambda v: "-" if v is None else f"{100 * v:.3f}",
     "money": money,
     "plain": plain,
+    "fixed1": lambda v: fixed(v, 1),
     "fixed2": lambda v: fixed(v, 2),
 }
 """How a number of a record may be printed, by the name that the page carries in `data-as`."""

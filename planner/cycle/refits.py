@@ -1,0 +1,57 @@
+"""Refits on other data than today's, for `review --deep`: kept one by one, so that a command that was broken off goes on where it stopped."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judge_draws
+from planner.cycle.reports import write_whole
+from planner.encode import encode
+from planner.lab.specimen import Specimen
+from planner.window.conformance import Conformance
+
+
+@dataclass(frozen=True)
+class Refits:
+    """A folder of refits that speak of the same thing."""
+
+    campaign: Any
+    folder: Path
+    """Below reports/, named by a digest of all that the refits depend on."""
+    pool: SamplerPool
+    """Compiled once for all of them."""
+
+    @classmethod
+    def of(cls, campaign, fit: Fit, *place: str) -> Refits:
+        """Open reports/place/...; lots and loads are padded to those of today's fit."""
+        pool = SamplerPool(n_lots=len(fit.encoded.lots), n_loads=len(fit.encoded.loads))
+        return cls(campaign, campaign.directory.joinpath("reports", *place), pool)
+
+    def __call__(self, name: str, specimens: Sequence[Specimen], read: Callable[[Conformance], dict[str, Any]], *, seed: int, words: str) -> dict[str, Any]:
+        """Return what `read` makes of a fit of these specimens, with its verdict; kept results are not worked out again.
+
+        Parameters
+        ----------
+        name : of the kept file.
+        specimens : the data.
+        read : conformance of the refit -> plain values.
+        seed : of the sampler.
+        words : said while it runs.
+        """
+        path = self.folder / f"{name}.json"
+        if path.exists():
+            return json.loads(path.read_text(encoding="utf-8"))
+        self.campaign.say(words)
+        definition = self.campaign.definition
+        encoded = self.pool.widened(encode(definition, specimens))
+        draws = self.pool.sampler(encoded, say=self.campaign.say).sample(seed=seed, obs=encoded.observations, cores=self.pool.cores)
+        verdict = judge_draws(definition, encoded, draws)
+        told = {"verdict": verdict.name, "specimens": len(specimens), "lots": len(encoded.lots), "loads": len(encoded.loads)}
+        told |= read(conformance_of(definition, encoded, draws.params()))
+        self.folder.mkdir(parents=True, exist_ok=True)
+        write_whole(path, json.dumps(told))
+        return told
