@@ -23,7 +23,7 @@ from models.reweight import Weights, k_threshold, smoothed
 
 DOWN, UP = 0.8, 1.25
 """Powers by which a prior or the likelihood is scaled."""
-LEAST_ESS = 200.0
+LEAST_ESS = 400.0
 LEAST_GROUPS = 4
 """Lots, and loads, below which their spread rests on its prior."""
 LOUD = 0.05
@@ -48,7 +48,7 @@ class Map:
 
 
 def trusted(weights: Weights) -> bool:
-    """Tell whether a reweighting may be shown: the k-hat gate, and at least 200 effective draws."""
+    """Tell whether a reweighting may be shown: the k-hat gate, and at least 400 effective draws."""
     return weights.k_hat <= k_threshold(len(weights.weight)) and weights.ess >= LEAST_ESS
 
 
