@@ -61,7 +61,7 @@ def _next(record: Mapping[str, Any]) -> Text:
     text = Text("Next: ", style="bold")
     text.append(worth["why"], style="not bold")
     if worth["component"]:
-        text.append(f" ({100 * worth['component']['gain']:.3f} against {100 * worth['coupons']['gain']:.3f} points for "
+        text.append(f" (component {100 * worth['component']['gain']:.3f}, coupons {100 * worth['coupons']['gain']:.3f} points of H, for "
                     f"{worth['component']['cost']:.0f} {record['currency']})", style="not bold")
     return text
 
