@@ -106,7 +106,7 @@ DEFAULT_BELIEFS = {
     "limit_strain_at_20degC": ((0.10, 0.32), (0.05, 0.20), (0.02, 0.11), (0.015, 0.09), (0.01, 0.07)),
     "limit_strain_ratio_250_to_20degC": ((1.3, 4.5),) * 5,
     "springback_angle_deg_at_20degC": ((1.0, 5.0), (2.0, 9.0), (3.0, 15.0), (4.0, 18.0), (5.0, 22.0)),
-    "softening_250degC": ((0.15, 1.0),) * 5,
+    "softening_250degC": ((0.25, 1.0), (0.35, 1.4), (0.45, 1.8), (0.45, 2.0), (0.45, 2.2)),    # 3003-H14 published: yield 145 to 62 MPa at 204 degC
     "stored_strain_of_temper": ((0.001, 0.012), (0.03, 0.2), (0.06, 0.4), (0.1, 0.6), (0.15, 0.9)),
     "critical_strain": ((0.02, 0.12),) * 5,
 }

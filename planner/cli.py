@@ -336,7 +336,7 @@ def _rehearse_options(parser) -> None:
     parser.add_argument("--weeks", type=int, default=4, metavar="N", help="weeks of each virtual campaign (default 4)")
     parser.add_argument("--truth", default="prior", metavar="T", help="what is true: prior, posterior, foreign (mechanisms that the model lacks, by turns), or a "
                         "TOML file with mechanism = NAME and [parameters] (default prior)")
-    parser.add_argument("--against", metavar="A,B", help="rivals: space-filling, factorial, one-temper-at-a-time")
+    parser.add_argument("--against", metavar="A,B", help="rivals: space-filling, factorial, one-temper-at-a-time, clairvoyant (ours, told the truth)")
     parser.add_argument("--repeats", type=int, default=4, metavar="N", help="truths; every strategy meets the same ones (default 4)")
     parser.add_argument("--scheduler", metavar="ADDRESS", help="an existing Dask cluster, such as tcp://host:8786 (default: two local processes)")
     parser.add_argument("--seed", type=int, metavar="N", help="seed of the truths (default: the campaign's)")

@@ -3,29 +3,37 @@
 The order matters.  Trials that the lab insists on go in first and are never moved.  A representative share of components
 follows: drawn over the claimed and undecided region whatever the model thinks, they guard against a wrong model
 and serve as calibration data.  The rest is greedy by gain for price under two price rules, of which the better plan is kept,
-and improved by exchange until nothing helps.
+and improved by exchange until nothing helps.  The linear score that led there is not exact for yes/no outcomes: the last few
+states of the plan, and the best of the other price rule, meet once more on simulated outcomes.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from planner.acquisition import search
+from planner.acquisition import lazy, search
 from planner.acquisition.candidates import Pool
 from planner.acquisition.draft import INSISTED, REPRESENTATIVE, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import LinearGain
-from planner.acquisition.infeasible import article, least_change, nothing_fits
+from planner.acquisition.infeasible import article, least_change, no_control, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
+from planner.acquisition.outcomes import simulated_falls
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 
 REPRESENTATIVE_SHARE = 0.10
 """Least share of a week's components that represent the region."""
 PRICES = ("money", "scarce")
+FINALISTS = 6
+"""Plans that meet on simulated outcomes, the last one of the exchange among them."""
+N_OUTCOMES = 128
+OPTIMISM_POINTS = 2048
+"""Points of the map, at most, on which the choice is tested against other draws."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +64,8 @@ class Problem:
     pending: tuple[tuple[int, int], ...] = ()
     correction: np.ndarray | None = None
     """(n_candidates,) factor on single gains, from ``outcomes.single_yes_no_correction``."""
+    conforms: np.ndarray | None = None
+    """(n_draws, n_points) what each draw says of each point; with it the last plans are scored on simulated outcomes."""
 
     def draft(self, price: str = PRICES[0]) -> Draft:
         """Return an empty draft."""
@@ -72,7 +82,7 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
     ----------
     problem : Problem
     passes : int, default 3
-        Largest number of exchange passes; 0 for greedy alone.
+        Largest number of exchange passes; 0 for greedy alone. Of a pool so large that choices are scored lazily, one at most.
     prices : sequence of str
         Price rules to try.
 
@@ -87,6 +97,7 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
         When an insisted trial or not even one specimen fits; it names the limit that binds.
     """
     problem.gain.keep_products()
+    passes = min(passes, 1) if len(problem.pool.candidates) > lazy.ABOVE else passes
     with one_blas_thread():
         return _choose(problem, passes=passes, prices=prices)
 
@@ -103,15 +114,48 @@ def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
         draft.price = price
         search.greedy(draft)
         drafts.append(draft)
-    best = min(drafts, key=lambda d: d.misclassification)
+    drafts.sort(key=lambda d: d.misclassification)
+    best, others, states = drafts[0], drafts[1:], deque(maxlen=FINALISTS - len(prices))
     keep_representative_share(best, problem.region)
     for _ in range(2 if passes else 0):
-        search.exchange(best, passes=passes)
+        search.exchange(best, passes=passes, before=lambda: states.append(best.copy()))
         if not search.greedy(best):
             break
-    best.refused = sum((d.refused for d in drafts), start.refused)
+    refused = sum((d.refused for d in drafts), start.refused)
+    if passes and problem.conforms is not None and best.picks:
+        for draft in others:
+            keep_representative_share(draft, problem.region)
+        best = settle([best, *states, *others], problem.conforms)
+    best.refused = refused
     if not best.picks:
         _take_anything(best)
+    return best
+
+
+def settle(drafts: Sequence[Draft], conforms: np.ndarray) -> Draft:
+    """Return the draft with the largest fall of H over simulated outcomes; the first where none beats it beyond chance.
+
+    Parameters
+    ----------
+    drafts : sequence of Draft
+        The one that the linear score thinks best first.
+    conforms : (n_draws, n_points) bool array
+
+    Notes
+    -----
+    Outcomes are drawn at the same posterior draws for all.  Another draft must win by more than twice the standard error of the
+    paired difference, and by the same kind of scoring (reweighted or linear).
+    """
+    found = []
+    for draft in drafts:
+        picks = draft.batch()[len(draft.pending) :]
+        found.append(simulated_falls(draft.gain, conforms, picks, given=draft.pending, n_outcomes=N_OUTCOMES, rng=np.random.default_rng(0)))
+    first, method, _ = found[0]
+    best, most = drafts[0], 0.0
+    for draft, (falls, how, _) in zip(drafts[1:], found[1:], strict=True):
+        ahead = falls - first
+        if how == method and ahead.mean() > max(most, 2.0 * ahead.std(ddof=1) / np.sqrt(ahead.size)):
+            best, most = draft, float(ahead.mean())
     return best
 
 
@@ -132,9 +176,7 @@ def insist(draft: Draft) -> None:
             same = [load for load in draft.tally.loads if draft.braze_of(load) == braze]
             possible, control = draft.control_for(braze)
             if not possible:
-                raise nothing_fits(
-                    draft.limits, None, None, what=f"the control of the load of {article(candidate)} does not fit"
-                )
+                raise no_control(draft.limits, candidate)
             ways = [*((row, load, None) for load in same), (row, OPEN, control)]
         for rows, load, control in ways:
             if draft.tally.refusals(rows, load=load, control=control)[0] == 0:
@@ -265,9 +307,10 @@ def optimism(problem: Problem, reference: ReferenceMap, measurements: Measuremen
         return None
     first = np.isin(reference.chain, chains[: chains.size // 2])
     gains = []
+    some = slice(None, None, -(-reference.c.size // OPTIMISM_POINTS))
     for half in (first, ~first):
         part = reference.of_draws(half)
-        gains.append(LinearGain(part.z, part.z0, measurements.of_draws(half), lots=problem.gain.lots))
+        gains.append(LinearGain(part.z[:, some], part.z0[some], measurements.of_draws(half), lots=problem.gain.lots))
     chosen = Problem(gains[0], problem.pool, problem.limits, problem.needs, problem.region, problem.pending)
     batch = choose(chosen, passes=0, prices=PRICES[:1]).batch()
     falls = [g.condition(problem.pending).misclassification - g.condition(batch).misclassification for g in gains]

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from planner.acquisition import lazy
 from planner.acquisition.candidates import Pool
 from planner.acquisition.gain import NO_LOAD, Conditioned, LinearGain
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs, Tally
@@ -91,6 +92,7 @@ class Draft:
         self._opening: tuple[float, Step] | None = None
         self._opening_stale = True
         self._chosen_ok = ~pool.is_control
+        self._known = np.full(gain.n_candidates, np.inf)    # fall of each candidate when it was last scored, shared by copies
 
     # -- state ---------------------------------------------------------------------------------------------------
 
@@ -128,7 +130,7 @@ class Draft:
             pending=self.pending, correction=self.correction, price=self.price,
         )  # fmt: skip
         other.picks, other.tally = list(self.picks), self.tally.copy()
-        other._conditioned, other._start = self._conditioned, self._start
+        other._conditioned, other._start, other._known = self._conditioned, self._start, self._known
         return other
 
     def take(self, step: Step) -> None:
@@ -199,13 +201,11 @@ class Draft:
         rows, loads = self.options()
         if rows.size == 0:
             return None
-        fall = self._falls(rows, loads)
         price = np.concatenate([self.priced(rows[loads == x], int(x)) for x in dict.fromkeys(loads.tolist())])
-        ratio = np.where(fall > SMALLEST_GAIN, fall / price, -np.inf)
-        best = int(np.argmax(ratio))
-        if not np.isfinite(ratio[best]):
+        best, fall = lazy.best_choice(self._falls, rows, loads, price, self._known)
+        if fall <= SMALLEST_GAIN:
             return None
-        return float(ratio[best]), Step(into=(Pick(int(rows[best]), int(loads[best])),))
+        return float(fall / price[best]), Step(into=(Pick(int(rows[best]), int(loads[best])),))
 
     def control_for(self, braze: int) -> tuple[bool, int | None]:
         """Return whether a load at this braze can have its control, and the control (None: controls are off)."""
@@ -242,9 +242,13 @@ class Draft:
             return None
         rows = np.concatenate([r for _, r in found.values()])
         number = self.free_load()
-        fall = self._falls(rows, np.full(rows.size, number))
         places = min(self.limits.allowed["places_per_load"], LARGEST_BUNDLE)
         promise = {}
+        if rows.size > lazy.ABOVE:                          # of each braze only those that promised most
+            top = {b: r[np.argsort(-self._known[r], kind="stable")[: 4 * LARGEST_BUNDLE]] for b, (_, r) in found.items()}
+            found = {b: (control, top[b]) for b, (control, _) in found.items()}
+            rows = np.concatenate(list(top.values()))
+        fall = self._falls(rows, np.full(rows.size, number))
         for braze in found:
             top = np.sort(fall[self.pool.braze[rows] == braze])[::-1]
             promise[braze] = float(top[: max(int(places) - 1, 1)].sum())
@@ -350,9 +354,14 @@ class Draft:
         rows, loads = rows[keep], loads[keep]
         if rows.size == 0:
             return None
-        after = self.gain.score(trial.conditioned, rows, loads)
-        best = int(np.argmin(after))
-        return -float(after[best]), Step(out=(pick,), into=(Pick(int(rows[best]), int(loads[best])),))
+        best, after = trial.best_addition(rows, loads)
+        return -after, Step(out=(pick,), into=(Pick(int(rows[best]), int(loads[best])),))
+
+    def best_addition(self, rows: np.ndarray, loads: np.ndarray) -> tuple[int, float]:
+        """Return which specimen more leaves the least H whatever it costs, and that H."""
+        weight = self.correction[rows]                      # taken off again: a whole plan is judged by the plain score
+        best, fall = lazy.best_choice(self._falls, rows, loads, weight, self._known)
+        return best, self.misclassification - fall / float(weight[best])
 
     def _rebrazed(self, load: int, braze: int) -> Step | None:
         members = [p for p in self.picks if p.load == load]

@@ -5,9 +5,9 @@ moments instead: every measurement and every reference point is a variable over 
 share of a point's variance that a linear-Gaussian (Bayes-linear) update would remove.  The expected fall of H then
 follows in closed form (``scores``).  Second moments are exact for yes/no outcomes too.
 
-Measurements come in blocks, one a specimen.  A batch is conditioned by one Cholesky factor over its own measurements;
-candidates are then scored against it in matrix products, and nothing has to be kept up to date between steps, so
-the same two calls serve greedy choice, exchange and the loss of leaving a specimen out.
+Measurements come in blocks, one a specimen.  A batch is conditioned by one Cholesky factor over its own measurements and
+candidates are scored against it in matrix products: the same two calls serve greedy choice, exchange and the loss of
+leaving a specimen out.
 
 References
 ----------
@@ -32,6 +32,8 @@ CHUNK = 32
 SLAB = 1024
 LARGEST_GRAM = 8000
 """Measurements up to which their whole covariance matrix is kept (256 MB in single precision)."""
+SHRINKAGE_ROWS = 2000
+"""Measurements, about, from which the shrinkage is estimated."""
 NO_LOAD = -1
 
 Pick = tuple[int, int]
@@ -257,9 +259,17 @@ class LinearGain:
                 out[part] = self._score_slab(batch, candidates[part], loads[part], int(size))
         return out
 
-    def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
-        """Score candidates of one block size: large products over the slab, the rest in pieces that fit the cache."""
-        n = candidates.size
+    def _residual(
+        self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+        """Take what a batch tells off the measurements of candidates of one block size; returns
+
+        rows : (n * size,) their measurements.
+        whiten : (n, size, size) inverse Cholesky factor of what is left of their covariance.
+        cross : (n, size, n_points) what is left of their covariance with the points.
+        known : (n_rows, n * size) the batch's whitened covariance with them; ``None`` for an empty batch.
+        """
+        n, known = candidates.size, None
         rows = (self._first[candidates][:, None] + np.arange(size)).ravel()
         load = self._rows.load[rows].reshape(n, size, -1)
         shared = (load @ load.transpose(0, 2, 1)) * (loads != NO_LOAD)[:, None, None]
@@ -270,17 +280,18 @@ class LinearGain:
             joint = self._products(batch.rows, rows)
             known = batch.unmix @ (joint + self._shared(batch.rows, batch.row_load, rows, np.repeat(loads, size)))
             cross -= known.T.astype(self._dtype) @ batch.whitened
-            known = known.T.reshape(n, size, -1)
-            block -= known @ known.transpose(0, 2, 1)
+            by_candidate = known.T.reshape(n, size, -1)
+            block -= by_candidate @ by_candidate.transpose(0, 2, 1)
         whiten = np.linalg.inv(np.linalg.cholesky(self._ridged(block))).astype(self._dtype)
-        cross = cross.reshape(n, size, -1)
-        out = np.empty(n)
-        for at in range(0, n, CHUNK):
-            white = whiten[at : at + CHUNK] @ cross[at : at + CHUNK]
-            share = np.einsum("nkp,nkp->np", white, white)
-            share += batch.share
-            out[at : at + CHUNK] = self.table.total(np.minimum(share, self._dtype.type(MAX_SHARE), out=share))
-        return out
+        return rows, whiten, cross.reshape(n, size, -1), known
+
+    def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
+        """Score candidates of one block size: large products over the slab, the rest in one compiled pass."""
+        _, whiten, cross, _ = self._residual(batch, candidates, loads, size)
+        if self._dtype == np.float32:
+            return self.table.total_with(whiten, cross, batch.share)
+        white = whiten @ cross
+        return self.table.total(np.minimum(np.einsum("nkp,nkp->np", white, white) + batch.share, MAX_SHARE))
 
     def _ridged(self, k: np.ndarray) -> np.ndarray:
         """Add the small ridge that keeps a correlation-like matrix positive definite in this precision."""
@@ -372,8 +383,9 @@ def _standardised(z: np.ndarray) -> np.ndarray:
 
 def _shrinkage(cross: np.ndarray, *, signal: np.ndarray, n_draws: int) -> float:
     """Return the share by which correlations estimated from ``n_draws`` draws are drawn towards 0."""
-    informative = signal > 1e-6
-    if not informative.any() or cross.shape[1] == 0:
+    informative = np.flatnonzero(signal > 1e-6)
+    informative = informative[:: 1 + informative.size // SHRINKAGE_ROWS]
+    if not informative.size or cross.shape[1] == 0:
         return 0.0
     correlation = cross[informative] / signal[informative, None].astype(cross.dtype)
     square = np.minimum(correlation**2, 1.0)

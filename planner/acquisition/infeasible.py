@@ -105,6 +105,26 @@ def nothing_fits(limits: Limits, shortfall: Shortfall | None, candidate: Candida
     )
 
 
+def no_control(limits: Limits, candidate: Candidate) -> UserError:
+    """Word the message of a load that cannot have its control.
+
+    Parameters
+    ----------
+    limits : Limits
+    candidate : Candidate
+        The specimen for which the load would be opened.
+    """
+    control = limits.definition.control
+    lots = ", ".join(f"{lot}: {n}" for lot, n in limits.blanks.items() if limits.lot_temper[lot] == control.temper) or "no lot"
+    return UserError(
+        f"the control of the load of {article(candidate)} does not fit: stock binds",
+        found=f"blanks of {control.temper} that this plan leaves free: {lots}, less what the plan already uses",
+        where="campaign.toml, [[stock]]",
+        allowed=f"{limits.uses[control.specimen_type].blanks:g} more blanks of a lot of {control.temper}: that frees the load",
+        fix=f"add a lot of {control.temper} to [[stock]], or set [control] loads = false, then run `trialwright plan` again",
+    )
+
+
 def _change(limits: Limits, name: str, needed: float, candidate: Candidate) -> str:
     if name == "stock":
         return f"{needed:g} more blanks of a lot of {candidate.temper}"

@@ -52,12 +52,16 @@ class Measurements:
     """(n_measurements, 3) response to one standard deviation of each effect of a new lot; 0 where the lot is known."""
     load_loading: np.ndarray
     """(n_measurements, 4) response to one standard deviation of each effect of a new furnace load."""
+    typical: np.ndarray | None = None
+    """(n_measurements,) what is taken off a reading that a crack may prevent, which then counts as 0; default 0."""
 
     def __post_init__(self) -> None:
         n = self.noise.shape[0]
+        if self.typical is None:
+            object.__setattr__(self, "typical", np.zeros(n))
         if self.F.ndim != 2 or self.F.shape[1] != n:
             raise ValueError(f"F must be (n_draws, {n}), got {self.F.shape}")
-        for name in ("candidate", "kind", "is_binary", "lot_loading", "load_loading"):
+        for name in ("candidate", "kind", "is_binary", "lot_loading", "load_loading", "typical"):
             if getattr(self, name).shape[0] != n:
                 raise ValueError(f"{name} must have {n} rows, got {getattr(self, name).shape}")
         if n and np.any(np.diff(self.candidate) < 0):

@@ -136,6 +136,26 @@ def simulated_gain(
         Effective draws that 90 % of the outcomes must keep for reweighting to be believed.
     rng : numpy.random.Generator
     """
+    fall, method, ess = simulated_falls(gain, conforms, picks, given=given, n_outcomes=n_outcomes, ess_guard=ess_guard, rng=rng)
+    low, high = np.quantile(fall, [0.1, 0.9])
+    return SimulatedGain(float(fall.mean()), (float(low), float(high)), method, ess)
+
+
+def simulated_falls(
+    gain: LinearGain,
+    conforms: np.ndarray,
+    picks: Sequence[Pick],
+    *,
+    given: Sequence[Pick] = (),
+    n_outcomes: int = 256,
+    ess_guard: float = ESS_GUARD,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, str, float]:
+    """Return the fall of H in each simulated outcome (n_outcomes,), the method and the median effective number of draws.
+
+    Parameters are those of :func:`simulated_gain`; with equal generators, outcome i of two batches is drawn at the same
+    posterior draw.
+    """
     rows, loads = gain.stacked([*given, *picks])
     m = gain.measurements
     at = rng.integers(0, m.F.shape[0], n_outcomes)
@@ -151,9 +171,7 @@ def simulated_gain(
     else:
         after = _linear(gain, [*given, *picks], rows, outcome)
         method = "linear"
-    fall = base - after
-    low, high = np.quantile(fall, [0.1, 0.9])
-    return SimulatedGain(float(fall.mean()), (float(low), float(high)), method, float(np.median(ess)))
+    return base - after, method, float(np.median(ess))
 
 
 def _draw(

@@ -8,9 +8,11 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from planner.acquisition.candidate import Candidate
+from planner.acquisition.forecast_record import calibrated
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import Limits, Needs, Tally
 from planner.acquisition.measurements import Predictor
+from planner.acquisition.outcomes import simulated_gain
 from planner.acquisition.reference import ReferenceMap
 from planner.lab.specimen import Specimen
 
@@ -27,15 +29,18 @@ class ListScore:
     sections: int
     misclassification: float      # expected H after it
     gain: float                   # expected fall of H
+    gain_band_80: tuple[float, float]   # 10 % and 90 % points over single outcomes
+    linear_gain: float            # before it was scaled by what forecasts were worth against refits
+    linear_band_80: tuple[float, float]
     broken_limits: tuple[str, ...]  # limits of the week that it breaks; "control" where a load has none
 
     def to_json(self) -> dict:
         """Return plain values."""
-        return asdict(self) | {"broken_limits": list(self.broken_limits)}
+        return asdict(self) | {"broken_limits": list(self.broken_limits), "gain_band_80": list(self.gain_band_80), "linear_band_80": list(self.linear_band_80)}
 
 
 def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predictor: Predictor, limits: Limits,
-               pending: Sequence[tuple[Candidate, str | None]] = ()) -> ListScore:
+               pending: Sequence[tuple[Candidate, str | None]] = (), rng: np.random.Generator | None = None) -> ListScore:
     """Score a list as it stands.
 
     Parameters
@@ -44,6 +49,7 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     reference, predictor : as for `propose`.
     limits : of this week, stock as it stands.
     pending : specimens of earlier plans whose results are still to come.
+    rng : of the outcomes behind the band; default seeded with 0.
     """
     chosen = [Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
                         s.section_feature) for s in specimens]
@@ -62,10 +68,14 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     place = lambda label: NO_LOAD if label is None else names[label]
     given = [(len(chosen) + i, place(load)) for i, (_, load) in enumerate(pending)]
     before = gain.condition(given).misclassification
-    after = gain.condition([*given, *((i, place(label)) for i, label in enumerate(labels))]).misclassification
+    picks = [(i, place(label)) for i, label in enumerate(labels)]
+    linear = before - gain.condition([*given, *picks]).misclassification
+    low, high = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng).band_80
+    linear_band = (min(low, linear), max(high, linear))
+    fall, band = calibrated(linear, linear_band)
     broken = tally.broken() + (["control"] if _lacks_control(chosen, labels, limits) else [])
     return ListScore(len(chosen), tally.cost, tally.hours, len(tally.loads), len(tally.temperatures), tally.sections,
-                     reference.misclassification - (before - after), before - after, tuple(broken))
+                     reference.misclassification - fall, fall, band, linear, linear_band, tuple(broken))
 
 
 def _lacks_control(chosen: Sequence[Candidate], labels: Sequence[str | None], limits: Limits) -> bool:

@@ -82,6 +82,7 @@ def plan_record(
         "verdict": verdict,
         "trials": [_trial(row) for row in proposal.rows],
         "band_method": forecast.band_method,
+        "linear": None if forecast.linear_gain is None else {"gain": forecast.linear_gain, "gain_band_80": list(forecast.linear_band_80)},
         "optimism_drop": None if proposal.optimism is None else proposal.optimism.drop,
         "not_worth": [{"what": n.what, "gain": n.gain, "cost": n.cost, "why": n.why} for n in proposal.not_worth],
         "binding_limits": dict(proposal.binding),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
@@ -22,10 +23,32 @@ from planner.acquisition.candidate import Candidate
 from planner.acquisition.measurements import Measurements
 from planner.encode import Encoded, design_of_planned
 
-N_LOADING_DRAWS = 200
+N_LOADING_DRAWS = 80
 N_NODES = 9
 THREADS = 2                       # candidates of a kind are shared out; what one gives does not depend on the others
 LOT_EFFECTS, LOAD_EFFECTS = ("limit", "angle", "clad"), ("joint", "film", "temperature", "time")
+
+
+class Reading(NamedTuple):
+    """One kind of reading of some specimens under every draw."""
+
+    name: str
+    mean: np.ndarray              # (n_draws, n)
+    variance: np.ndarray          # (n_draws, n) given the draw
+    wanted: np.ndarray            # (n,) whether the specimen yields it
+    through: np.ndarray | None = None   # (n_draws, n) chance that it exists at all; None: always
+
+    @property
+    def typical(self) -> np.ndarray:
+        """(n,) what is taken off before the reading counts: its mean over draws where it may not exist, else 0."""
+        return np.zeros(self.mean.shape[1]) if self.through is None else self.mean.mean(axis=0)
+
+    def counted(self, typical: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return mean and variance of (reading - typical) x exists."""
+        if self.through is None:
+            return self.mean, np.broadcast_to(self.variance, self.mean.shape)
+        off = self.mean - typical
+        return self.through * off, self.through * self.variance + self.through * (1 - self.through) * off ** 2
 
 
 class FittedPredictor:
@@ -58,29 +81,30 @@ class FittedPredictor:
         if not parts:
             empty = np.zeros(0)
             return Measurements(np.zeros((self.params.n_draws, 0)), empty, empty.astype(int), empty.astype(str), empty.astype(bool),
-                                np.zeros((0, 3)), np.zeros((0, 4)))
+                                np.zeros((0, 3)), np.zeros((0, 4)), empty)
         order = np.argsort(np.concatenate([p["candidate"] for p in parts]), kind="stable")
         pick = lambda name: np.concatenate([p[name] for p in parts])[order]
         return Measurements(np.concatenate([p["F"] for p in parts], axis=1)[:, order], pick("noise"), pick("candidate"), pick("kind"),
-                            pick("is_binary"), pick("lot_loading"), pick("load_loading"))
+                            pick("is_binary"), pick("lot_loading"), pick("load_loading"), pick("typical"))
 
     def _parts(self, of_kind, chosen, index):
         """Return the readings of one specimen type, one part a kind of reading, with their loadings."""
         d = design_of_planned(self.definition, self.encoded, chosen, self.lot_index)
         new_lot = np.array([c.lot not in self.lot_index for c in chosen], float)
         gives = self._gives(chosen)
-        readings = [r for r in of_kind(self.params, d, chosen) if r[0] in gives]
-        names = {r[0] for r in readings}
-        lot, load = self._loadings(of_kind, d, chosen, new_lot, names)
+        readings = [r for r in of_kind(self.params, d, chosen) if r.name in gives]
+        typical = {r.name: r.typical for r in readings}
+        lot, load = self._loadings(of_kind, d, chosen, new_lot, typical)
         out = []
-        for name, mean, variance, wanted in readings:
-            rows = np.flatnonzero(wanted)
+        for reading in readings:
+            name, rows = reading.name, np.flatnonzero(reading.wanted)
             if not len(rows):
                 continue
-            noise = np.broadcast_to(variance, mean.shape).mean(axis=0) + (lot[name] ** 2).sum(-1) + (load[name] ** 2).sum(-1)
+            mean, variance = reading.counted(typical[name])
+            noise = variance.mean(axis=0) + (lot[name] ** 2).sum(-1) + (load[name] ** 2).sum(-1)
             out.append({"F": mean[:, rows], "noise": np.maximum(noise, 1e-9)[rows], "candidate": index[rows], "kind": np.full(len(rows), name),
                         "is_binary": np.full(len(rows), name in ("recrystallised", "cracked", "leaked")),
-                        "lot_loading": lot[name][rows], "load_loading": load[name][rows]})
+                        "lot_loading": lot[name][rows], "load_loading": load[name][rows], "typical": typical[name][rows]})
         return out
 
     def _gives(self, chosen) -> set[str]:
@@ -90,16 +114,17 @@ class FittedPredictor:
             gives |= set(spec.section.gives)
         return gives
 
-    def _loadings(self, of_kind, d, chosen, new_lot, names):
+    def _loadings(self, of_kind, d, chosen, new_lot, typical):
         """Return each reading's response to one sd of each effect of a new lot and of a new load, (n, 3) and (n, 4)."""
-        lot = {name: np.zeros((len(chosen), 3)) for name in names}
-        load = {name: np.zeros((len(chosen), 4)) for name in names}
+        lot = {name: np.zeros((len(chosen), 3)) for name in typical}
+        load = {name: np.zeros((len(chosen), 4)) for name in typical}
         for table, prefix, effects, on in ((lot, "lot", LOT_EFFECTS, new_lot), (load, "load", LOAD_EFFECTS, np.ones(len(chosen)))):
             if prefix == "load" and chosen[0].braze is None or not on.any():
                 continue
             for j, effect in enumerate(effects):
-                sides = [{r[0]: r[1] for r in of_kind(_moved(self.few, prefix, effect, sign, d), d, chosen) if r[0] in names} for sign in (1, -1)]
-                for name in names:
+                sides = [{r.name: r.counted(typical[r.name])[0] for r in of_kind(_moved(self.few, prefix, effect, sign, d), d, chosen) if r.name in typical}
+                         for sign in (1, -1)]
+                for name in typical:
                     table[name][:, j] = on * 0.5 * (sides[0][name] - sides[1][name]).mean(axis=0)
         return lot, load
 
@@ -107,12 +132,12 @@ class FittedPredictor:
         mean, variance = formability_moments(p, _exact_strain(d))
         bound = np.array([np.inf if c.strain is None else np.log(c.strain) for c in chosen])
         mean, variance = _below(mean, variance, bound)
-        return [("limit_strain", mean, variance, np.ones(len(chosen), bool))]
+        return [Reading("limit_strain", mean, variance, np.ones(len(chosen), bool))]
 
     def _bend(self, p: Params, d, chosen):
         mean, variance = springback.latent(p, d, p.lot_of(d.lot).angle)
         mean, variance = _above(mean, variance, _log(self.definition.gauges.springback_angle_deg))
-        return [("springback_angle", mean, variance, np.ones(len(chosen), bool))]
+        return [Reading("springback_angle", mean, variance, np.ones(len(chosen), bool))]
 
     def _cracked(self, p: Params, d):
         mean, variance = formability_moments(p, d)
@@ -136,27 +161,27 @@ class FittedPredictor:
         depth_var = new * (var_new + mean_new ** 2) + old * (var_old + mean_old ** 2) - depth ** 2
         clad, clad_var = clad_moments(p, block, states, self.encoded.sheet)
         state, state_var = through * new, through * new * (1 - through * new)
-        return [("recrystallised", state, state_var, wanted), ("film_depth", *_if_through(depth, depth_var, through), wanted),
-                ("clad_left", *_if_through(clad, clad_var, through), wanted)]
+        return [Reading("recrystallised", state, state_var, wanted), Reading("film_depth", depth, depth_var, wanted, through),
+                Reading("clad_left", clad, clad_var, wanted, through)]
 
     def _coupon(self, p: Params, d, chosen):
         crack = self._cracked(p, d)
         every = np.ones(len(chosen), bool)
-        return [("cracked", crack, crack * (1 - crack), every), *self._sectioned(p, d, chosen, 1 - crack, every)]
+        return [Reading("cracked", crack, crack * (1 - crack), every), *self._sectioned(p, d, chosen, 1 - crack, every)]
 
     def _component(self, p: Params, d, chosen):
         n, every = len(chosen), np.ones(len(chosen), bool)
         crack = self._cracked(p, d)
         through = 1 - crack
-        out = [("cracked", crack, crack * through, every)]
+        out = [Reading("cracked", crack, crack * through, every)]
         gap, gap_var = springback.latent(p, d, p.lot_of(d.lot).angle)
-        out.append(("gap", *_if_through(*_above(gap, gap_var, _log(self.definition.gauges.gap_mm)), through), every))
+        out.append(Reading("gap", *_above(gap, gap_var, _log(self.definition.gauges.gap_mm)), every, through))
         none = np.zeros(n)
         eta, eta_var = component_predictor(p, CountBlock(d, none, none, none, none, none), self.encoded.sheet)
         share, share_var, leak = _joints_and_leak(p, eta, eta_var, self.definition.component.joints)
-        out.append(("joints_sound", *_if_through(share, share_var, through), every))
+        out.append(Reading("joints_sound", share, share_var, every, through))
         leaked = through * leak
-        out.append(("leaked", leaked, leaked * (1 - leaked), every))
+        out.append(Reading("leaked", leaked, leaked * (1 - leaked), every))
         cut = np.array([c.section_feature is not None for c in chosen])
         return out + (self._sectioned(p, d, chosen, through, cut) if cut.any() else [])
 
@@ -207,12 +232,6 @@ def _above(mean, variance, bound):
     first = mean * tail + sd * _density(a) + finite * (1 - tail)
     second = (mean ** 2 + variance) * tail + sd * (mean + finite) * _density(a) + finite ** 2 * (1 - tail)
     return first, np.maximum(second - first ** 2, 0.0)
-
-
-def _if_through(mean, variance, through):
-    """Return mean and variance of (y - typical) x came through, typical being the mean of y over draws."""
-    off = mean - mean.mean(axis=0)
-    return through * off, through * variance + through * (1 - through) * off ** 2
 
 
 def _joints_and_leak(p: Params, eta, variance, n_joints: int):

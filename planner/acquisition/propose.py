@@ -11,6 +11,7 @@ from planner.acquisition.batch import Optimism, Problem, binding_limits, choose,
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.candidates import Made, Pool, build_pool
 from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
+from planner.acquisition.forecast_record import calibrated
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Measurements, Predictor
@@ -94,6 +95,7 @@ def _problem(
     lots = _numbered([c.lot for c in (*pool.candidates, *(candidate for candidate, _ in pending))])
     gain = LinearGain(reference.z, reference.z0, measurements, lots=lots)
     confidence = limits.definition.goal.confidence
+    conforms = reference.z > reference.z0
     return Problem(
         gain=gain,
         pool=pool,
@@ -101,7 +103,8 @@ def _problem(
         needs=Needs(limits, pool.candidates),
         region=reference.c[reference.nearest(pool.candidates)] > 1.0 - confidence,
         pending=_pending_picks(pending, first=len(pool.candidates)),
-        correction=single_yes_no_correction(gain, reference.z > reference.z0),
+        correction=single_yes_no_correction(gain, conforms),
+        conforms=conforms,
     )
 
 
@@ -148,20 +151,24 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: 
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
-    low, high = simulated.band_80
+    band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
+    expected, expected_band = calibrated(fall, band)
     c = reference.c
     open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
     open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
     undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
     kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
+    kept = 1.0 - (1.0 - kept) * (min(expected / fall, 1.0) if fall > 0 else 1.0)
     return Forecast(
         misclassification_now=reference.misclassification,
-        misclassification=reference.misclassification - fall,
-        gain=fall,
-        gain_band_80=(min(low, fall), max(high, fall)),
+        misclassification=reference.misclassification - expected,
+        gain=expected,
+        gain_band_80=expected_band,
         band_method=simulated.method,
         undecided_share_now=undecided,
         undecided_share=undecided * kept,
+        linear_gain=fall,
+        linear_band_80=band,
     )
 
 
@@ -180,7 +187,7 @@ def _rows(
     slots = schedule(
         [c.forming_temperature_degC for c in chosen], loads, week=week, number=number, rng=rng, **names
     )
-    gains = _contributions(draft)
+    gains = [calibrated(float(one), (0.0, 0.0))[0] for one in _contributions(draft)]
     losses, points = _without(draft)
     here = reference.nearest(chosen)
     rows = []
@@ -196,7 +203,7 @@ def _rows(
                 furnace_load=slot.furnace_load,
                 candidate=candidate,
                 reason=worded(candidate, pick.role, reference, point=points[slot.index], here=int(here[slot.index])),
-                expected_gain=float(gains[slot.index]),
+                expected_gain=gains[slot.index],
                 loss_without=float(losses[slot.index]),
                 alternative=other,
                 alternative_loss=other_loss,
@@ -238,9 +245,8 @@ def _alternative(draft: Draft, pick: Pick) -> tuple[str | None, float | None]:
     rows, loads = rows[~same], loads[~same]
     if rows.size == 0:
         return None, None
-    after = draft.gain.score(trial.conditioned, rows, loads)
-    best = int(np.argmin(after))
-    return named(draft.pool.candidates[rows[best]]), float(after[best]) - draft.misclassification
+    best, after = trial.best_addition(rows, loads)
+    return named(draft.pool.candidates[rows[best]]), after - draft.misclassification
 
 
 def _not_worth(draft: Draft, *, currency: str) -> tuple[NotWorth, ...]:

@@ -21,6 +21,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri, owens_t
 from scipy.stats import rankdata
 
+from planner.acquisition.score_kernel import misclassification_after
+
 MAX_SHARE = 1.0 - 1e-9
 
 
@@ -152,6 +154,7 @@ class MisclassificationTable:
         step = np.diff(value, axis=1, append=value[:, -1:])
         self._value = np.ascontiguousarray(value, dtype=np.float32).ravel()
         self._step = np.ascontiguousarray(step, dtype=np.float32).ravel()
+        self._width = nodes + 1
         self._offset = (np.arange(n_points) * (nodes + 1)).astype(np.int32)
         self._scale = np.float32(nodes * np.sqrt(2.0 / np.pi))
         self._top = np.float32(nodes * (1.0 - 1e-6))
@@ -171,6 +174,21 @@ class MisclassificationTable:
         at *= self._step.take(node)
         at += self._value.take(node)
         return at
+
+    def total_with(self, whiten: np.ndarray, cross: np.ndarray, share: np.ndarray) -> np.ndarray:
+        """Return H (n,) once each of n blocks of measurements joins a batch that explains ``share`` (n_points,).
+
+        Parameters
+        ----------
+        whiten : (n, size, size) float32 array
+            Inverse Cholesky factors of the blocks.
+        cross : (n, size, n_points) float32 array
+            Their covariance with the points.
+        """
+        out = np.empty(cross.shape[0])
+        arrays = (np.ascontiguousarray(a, np.float32) for a in (whiten, cross, share))
+        misclassification_after(*arrays, np.float32(MAX_SHARE), self._value, self._width, self._scale, self._top, out)
+        return out
 
     def total(self, share: np.ndarray) -> np.ndarray:
         """Return the weighted sum over points: H after the batch, shape ``(...,)``."""

@@ -12,7 +12,7 @@ Jones, B. & Goos, P. (2007), Applied Statistics 56, 347-364 (coordinate exchange
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from typing import Any, Protocol
 
 
@@ -62,7 +62,9 @@ def greedy(design: Searchable, *, most: int = 10_000) -> int:
     return most
 
 
-def exchange(design: Searchable, *, passes: int = 4, tolerance: float = 1e-9) -> list[float]:
+def exchange(
+    design: Searchable, *, passes: int = 4, tolerance: float = 1e-9, before: Callable[[], None] = lambda: None
+) -> list[float]:
     """Try every move in turn and keep those that raise the value, until a whole pass changes nothing.
 
     Parameters
@@ -71,6 +73,8 @@ def exchange(design: Searchable, *, passes: int = 4, tolerance: float = 1e-9) ->
     passes : int, default 4
     tolerance : float, default 1e-9
         Least rise of the value that counts.
+    before : callable, optional
+        Called before each accepted move.
 
     Returns
     -------
@@ -83,6 +87,7 @@ def exchange(design: Searchable, *, passes: int = 4, tolerance: float = 1e-9) ->
         for move in list(design.moves()):
             offer = design.propose(move)
             if offer is not None and offer[0] > trace[-1] + tolerance:
+                before()
                 design.take(offer[1])
                 trace.append(design.value())
         if trace[-1] <= start + tolerance:

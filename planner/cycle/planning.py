@@ -13,6 +13,7 @@ import numpy as np
 
 from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
+from planner.acquisition.forecast_record import measured
 from planner.acquisition.limits import Limits
 from planner.acquisition.own_list import score_list
 from planner.acquisition.plan_file import issue_plan, next_number, plan_digest, plan_record, read_plan, take_up_plans
@@ -27,6 +28,7 @@ from planner.lab.campaign import definition_digest
 from planner.lab.intake import read_results
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
+from planner.outlook.review import forecasts
 from planner.report.pages.plan_page import bench_sheet, plan_page
 from planner.report.plan_workbook import plan_workbook
 from planner.window.window import Window
@@ -84,19 +86,32 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     window = window_of(campaign, fit, keep=True, allow_failed=without_claims)
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
-    choice = _Choice.of(campaign, fit, window, everything, pending, budget=budget)
+    choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
     proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
+    past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
     own = {} if listed is None else {"own_list": choice.score([one for _, one, _ in listed.specimens]).to_json() | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
-                               "supersedes": superseded} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items()})
+                               "supersedes": superseded, "past_forecasts": past, "forecast_record": measured() and measured().to_json()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items()})
     started = clock()
     pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal))
     seconds["pages"] = clock() - started
     with campaign.ledger() as ledger:
         folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded, pages=pages)
     return PlanResult(record, folder, False, window, seconds)
+
+
+def _past(campaign, plans, pending: set[str], reported: set[str], now) -> dict[str, Any] | None:
+    """Return how this campaign's own forecasts fared, over plans of which nothing is awaited any more; None before the first."""
+    there = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
+    made = [(p, read_plan(campaign.directory / "plans" / f"{p.number:03d}").record) for p in there]
+    made = [(p, record) for p, record in made if record["now"].get("misclassification") is not None]
+    done = [any(s.specimen in reported for s in p.specimens) and not any(s.specimen in pending for s in p.specimens) for p, _ in made]
+    rows = [] if now["misclassification"] is None else forecasts([record for _, record in made], now=now, reported=done)
+    came = [row for row in rows if row["gain_came"] is not None]
+    return {"plans": len(came), "gain_expected": sum(r["gain_expected"] for r in came), "gain_came": sum(r["gain_came"] for r in came),
+            "inside_band": sum(r["inside_band"] for r in came)} if came else None
 
 
 def _pages(definition, record: dict[str, Any], window: Window, *, budget, seed: int, digest: str) -> dict[str, bytes]:
@@ -133,8 +148,8 @@ def _own_list(campaign, path):
 
 
 @dataclass(frozen=True)
-class _Choice:
-    """What both our plan and the researcher's own list are scored on."""
+class Choice:
+    """What our plan, a rival that shares our candidates, and the researcher's own list are scored on."""
 
     definition: object
     reference: ReferenceMap
@@ -143,7 +158,7 @@ class _Choice:
     pending: tuple
 
     @classmethod
-    def of(cls, campaign, fit: Fit, window: Window, everything, pending, *, budget) -> "_Choice":
+    def of(cls, campaign, fit: Fit, window: Window, everything, pending, *, budget) -> "Choice":
         """Gather the map on a share of the draws, the predictor and the week's limits."""
         definition = campaign.definition
         campaign.say("choosing next week's trials")
@@ -160,7 +175,7 @@ class _Choice:
         return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending)
 
 
-def _proposal(choice: _Choice, fit: Fit, everything, plans, number: int, *, seed: int):
+def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int):
     """Choose the batch."""
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)

@@ -72,6 +72,7 @@ def criticism(campaign) -> dict[str, Any]:
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
     campaign.say("leaving lots, loads and specimens out; scaling the priors")
     leaning = _leaning(fit, window)
+    leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
     return {"predictive": found, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 

@@ -7,41 +7,15 @@ target outside the box: each table alone is fine. Every rule here yields a
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
-from dataclasses import dataclass
 
-from planner.lab.bounds import HARD_BOUNDS
+from planner.lab.belief_rules import belief_faults
+from planner.lab.campaign_fault import Fault, Path, closest
 from planner.lab.campaign_fields import FACTOR_UNITS, factor_bounds
 from planner.lab.definition import Definition
 from planner.lab.specimen import BRAZED_TYPES
 
-#: Beliefs about a temper, with the upper end that physics allows.
-TEMPER_BELIEFS = {
-    "limit_strain_at_20degC": HARD_BOUNDS["limit_strain"][1],
-    "limit_strain_ratio_250_to_20degC": 100.0,
-    "springback_angle_deg_at_20degC": HARD_BOUNDS["springback_angle"][1],
-    "critical_strain": HARD_BOUNDS["strain"][1],
-    "stored_strain_of_temper": HARD_BOUNDS["strain"][1],
-}
-#: Beliefs about the braze.
-BRAZE_BELIEFS = {
-    "best_braze_temperature_degC": HARD_BOUNDS["braze_temperature"][1],
-    "film_depth_um_at_reference": 10_000.0,
-}
-
-Path = tuple[str | int, ...]
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One mistake in a definition."""
-
-    path: Path  #: keys and zero-based positions from the top of the file
-    what: str
-    found: object = None
-    allowed: str | None = None
-    fix: str | None = None
+__all__ = ["Fault", "closest", "contradictions", "unreachable"]
 
 
 def contradictions(definition: Definition) -> Iterator[Fault]:
@@ -63,14 +37,8 @@ def contradictions(definition: Definition) -> Iterator[Fault]:
     yield from _control_faults(definition)
     yield from _stock_faults(definition)
     yield from _insist_faults(definition)
-    yield from _belief_faults(definition)
+    yield from belief_faults(definition)
     yield from _target_faults(definition)
-
-
-def closest(name: str, known: list[str] | tuple[str, ...]) -> str | None:
-    """Return the known word nearest to a misspelt one, or None."""
-    near = difflib.get_close_matches(name[:100], known, n=1, cutoff=0.5)
-    return near[0] if near else None
 
 
 def unreachable(definition: Definition, setting: dict[str, float]) -> str | None:
@@ -227,37 +195,6 @@ def _insist_faults(definition: Definition) -> Iterator[Fault]:
                 path, f"insists on a setting that the rig cannot reach ({why})", setting,
                 "a setting outside every [[out_of_reach]] row",
             )  # fmt: skip
-
-
-def _belief_faults(definition: Definition) -> Iterator[Fault]:
-    for owner, beliefs in definition.beliefs.items():
-        tempers = definition.factors.tempers
-        if owner != "braze" and owner not in tempers:
-            yield Fault(
-                ("beliefs", owner), "is neither a temper of [factors] nor braze", owner,
-                ", ".join((*tempers, "braze")),
-            )  # fmt: skip
-            continue
-        known = BRAZE_BELIEFS if owner == "braze" else TEMPER_BELIEFS
-        for key, pair in beliefs.items():
-            if key not in known:
-                near = closest(key, list(known))
-                yield Fault(
-                    ("beliefs", owner, key), "is no belief that the model uses", key,
-                    ", ".join(known), f"did you mean {near}?" if near else None,
-                )  # fmt: skip
-            elif pair[1] > known[key]:
-                yield Fault(
-                    ("beliefs", owner, key), "goes beyond what is possible", list(pair),
-                    f"at most {known[key]:g}",
-                )  # fmt: skip
-    best = definition.beliefs.get("braze", {}).get("best_braze_temperature_degC")
-    low, high = HARD_BOUNDS["braze_temperature"]
-    if best and best[0] < low:
-        yield Fault(
-            ("beliefs", "braze", "best_braze_temperature_degC"), "lies beyond the hard bounds",
-            list(best), f"{low:g} to {high:g} degC",
-        )  # fmt: skip
 
 
 def _target_faults(definition: Definition) -> Iterator[Fault]:

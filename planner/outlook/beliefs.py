@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from models.priors import BY_TEMPER, UNIT_BY_TEMPER, Z90, PriorSet, sample_prior
-from models.rows import Conditions
+from models.rows import BRAZE_T_REF, Conditions
 from models.simulate import OneDrawPerRow, new_effects, simulate
 from planner.encode import padded_layout, priors_of, settings_of, sheet_constants
 
@@ -24,10 +24,29 @@ _NAMES = {
     "prior_strain": ("stored strain that the temper brings", "1", True),
     "log_critical_strain": ("critical stored strain to recrystallise", "1", True),
 }
+_EXP, _LOGISTIC = np.exp, lambda x: 1.0 / (1.0 + np.exp(-x))
+_SHOWN = {
+    "limit_shift": ("limit strain of a component over a coupon's, at 20 degC", "ratio", _EXP),
+    "limit_shift_tau": ("the same at 250 degC, over that at 20", "ratio", _EXP),
+    "hardening": ("springback at 0.1 more strain, over that without", "ratio", _EXP),
+    "gap_level": ("gap of a part whose coupon would open by 3 deg", "mm", _EXP),
+    "gap_slope_tau": ("gap formed at 250 degC over that at 20, springback apart", "ratio", _EXP),
+    "stored_shift": ("stored strain of a component over a coupon's", "ratio", _EXP),
+    "film_level": ("film depth at strain 0.05, 600 degC, 3 min, formed at 20 degC", "um", _EXP),
+    "film_tau": ("film depth formed at 250 degC over that at 20", "ratio", _EXP),
+    "film_heat": ("film depth brazed 10 K hotter over that before", "ratio", _EXP),
+    "film_recrystallised": ("film depth once recrystallised", "um", _EXP),
+    "film_shift": ("film depth of a component over a coupon's", "ratio", _EXP),
+    "best_heat": ("best braze temperature at 3 min", "degC", lambda x: BRAZE_T_REF + 10.0 * x),
+    "joint_level": ("sound joints at the best heat, full filler, no gap", "share", _LOGISTIC),
+    "joint_tau": ("odds of a sound joint formed at 250 degC over those at 20", "ratio", _EXP),
+    "leak_level": ("tight components where half of the joints are sound", "share", _LOGISTIC),
+}
+"""Shared priors whose own scale is a logarithm, a logit or a distance from 600 degC: words, unit and how to read them."""
 
 
 def prior_rows(definition) -> list[dict[str, Any]]:
-    """Return every prior in force: quantity, temper, 90 % range, unit, reason."""
+    """Return every prior in force in the trade's units: quantity, temper, 90 % range, unit, reason."""
     priors = priors_of(definition)
     rows = []
     for i, name in enumerate(BY_TEMPER):
@@ -37,9 +56,9 @@ def prior_rows(definition) -> list[dict[str, Any]]:
             rows.append({"quantity": words, "temper": temper, "low": float(np.exp(location - Z90 * scale)),
                          "high": float(np.exp(location + Z90 * scale)), "unit": unit, "reason": priors.reasons[name, temper]})
     for prior in priors.shared:
-        low, high = prior.interval()
-        rows.append({"quantity": prior.name.replace("_", " "), "temper": None, "low": low, "high": high, "unit": prior.unit,
-                     "reason": prior.reason})
+        words, unit, read = _SHOWN.get(prior.name, (prior.name.replace("_", " "), prior.unit, float))
+        low, high = (float(read(x)) for x in prior.interval())
+        rows.append({"quantity": words, "temper": None, "low": low, "high": high, "unit": unit, "reason": prior.reason})
     return rows
 
 

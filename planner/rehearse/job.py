@@ -20,6 +20,7 @@ from planner.cycle.window import window_of
 from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen
 from planner.rehearse.bench import Bench, answer_plan, write_results
+from planner.rehearse.clairvoyant import CLAIRVOYANT
 from planner.rehearse.conformance import N_NODES
 from planner.rehearse.referee import N_POINTS, Referee
 from planner.rehearse.rival_plan import write_rival_plan
@@ -47,6 +48,7 @@ class Job:
     repeat: int
     seed: int                     # of this truth's campaigns: fits, plans, rivals' sequences
     cores: int = 2
+    halved_after: int | None = None   # weeks after which it ends once H is half of what it was at first; None: never
     n_points: int = N_POINTS      # points of the referee
     n_nodes: int = N_NODES
 
@@ -106,14 +108,21 @@ class _Run:
             except UserError as error:
                 ended = f"week {week}: {error.what}"
                 break
+            if self._halved(week - 1):
+                break
             self._answer(week, folder, record)
             answered = week
         self._judge(answered, *self._window())
         return {"strategy": self.job.strategy, "truth": self.job.truth.name, "repeat": self.job.repeat, "seed": self.job.seed,
                 "weeks": self.rows, "ended": ended, "arguments": dict(self.job.truth.arguments), "seconds": time.perf_counter() - started}
 
-    def _window(self) -> tuple[Fit, Window]:
-        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, allow_failed=True)
+    def _halved(self, weeks: int) -> bool:
+        """Tell whether enough weeks are over and H is half of what it was."""
+        least, h = self.job.halved_after, [row["misclassification"] for row in self.rows]
+        return least is not None and weeks >= least and h[-1] <= 0.5 * h[0]
+
+    def _window(self, *, keep: bool = False) -> tuple[Fit, Window]:
+        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, keep=keep, allow_failed=True)
         return current_fit(self.campaign), window                     # the window may have asked for more draws
 
     def _plan(self, week: int) -> tuple[Path, dict]:
@@ -123,10 +132,10 @@ class _Run:
             self._judge(week - 1, current_fit(self.campaign), plan.window)
             self.forecast = {"forecast_" + k: plan.record["expected"][k] for k in ("gain", "gain_band_80")}
             return plan.folder, plan.record
-        fit, window = self._window()
+        fit, window = self._window(keep=self.job.strategy == CLAIRVOYANT)
         self._judge(week - 1, fit, window)
-        return write_rival_plan(self.campaign, self.job.strategy, week=week, weeks=self.job.weeks, verdict=fit.verdict.name, window=window,
-                                formable=self.formable, seed=self.job.seed)
+        return write_rival_plan(self.campaign, self.job.strategy, week=week, weeks=self.job.weeks, fit=fit, window=window,
+                                formable=self.formable, world=self.world, seed=self.job.seed)
 
     def _answer(self, week: int, folder: Path, record: dict) -> None:
         """Measure what was planned, record it, and take its blanks off the stock."""

@@ -26,6 +26,7 @@ from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.specimen import cells_of
 from planner.lab.stock import stock_on_hand
+from planner.rehearse.clairvoyant import CLAIRVOYANT, WORDS
 from planner.rehearse.job import OURS, Job, run_job
 from planner.rehearse.rivals import RIVALS
 from planner.rehearse.runner import Run, cores_of, run_all
@@ -33,6 +34,7 @@ from planner.rehearse.truth_file import POSTERIOR, TruthSource, read_truth
 from planner.rehearse.world import Truth
 
 PROCESSES = 2
+EVERY_RIVAL = (*RIVALS, CLAIRVOYANT)
 MAX_WEEKS, MAX_REPEATS = 52, 10_000
 CODE = ("models/**/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py", "planner/cycle/*.py", "planner/rehearse/*.py")
 
@@ -54,7 +56,7 @@ class Rehearsal:
         """Return the contract's keys and the summary."""
         return {"weeks": self.weeks, "summary": summary(self.weeks), "campaigns": len(self.campaigns), "fresh": self.fresh,
                 "ended_early": [{"strategy": c["strategy"], "repeat": c["repeat"], "why": c["ended"]} for c in self.campaigns if c["ended"]],
-                "folder": str(self.folder)}
+                "folder": str(self.folder), "remarks": remarks(self.weeks)}
 
 
 def strategies_of(against: str | None) -> tuple[str, ...]:
@@ -66,8 +68,8 @@ def strategies_of(against: str | None) -> tuple[str, ...]:
     """
     names = [x.strip().replace("-", "_") for x in (against or "").split(",") if x.strip()]
     for name in names:
-        if name not in (*RIVALS, OURS):
-            raise UserError("there is no such strategy", found=name, where="--against", allowed=", ".join(RIVALS))
+        if name not in (*EVERY_RIVAL, OURS):
+            raise UserError("there is no such strategy", found=name, where="--against", allowed=", ".join(EVERY_RIVAL))
     return tuple(dict.fromkeys([OURS, *names]))
 
 
@@ -192,15 +194,32 @@ def _write(path: Path, result: dict) -> None:
 
 
 def summary(rows: list[dict]) -> list[dict]:
-    """Return means over truths, by strategy and week, with the number of campaigns behind them and of false claims."""
+    """Return means and 80 % bands over truths, by strategy and week, with the number of campaigns behind them and of false claims."""
     groups: dict[tuple[str, int], list[dict]] = {}
     for row in rows:
         groups.setdefault((row["strategy"], row["week"]), []).append(row)
     names = ("cost", "misclassification", "actual_misclassification", "claimed_share")
+    band = lambda group, name: np.quantile([r[name] for r in group], [0.1, 0.9]).tolist()
     out = []
     for (strategy, week), group in sorted(groups.items(), key=lambda g: (g[0][0] != OURS, g[0])):
         shares = [r["claimed_share_of_conforming"] for r in group if r["conforming_share"] >= 0.02]
         out.append({"strategy": strategy, "week": week, "campaigns": len(group), **{n: float(np.mean([r[n] for r in group])) for n in names},
+                    **{f"{n}_band_80": band(group, n) for n in names},
                     "false_claims": sum(r["false_claim"] for r in group),
                     "median_claimed_share_of_conforming": float(np.median(shares)) if shares else None})
     return out
+
+
+def remarks(rows: list[dict]) -> list[str]:
+    """Return what must be said of the clairvoyant, and whether ours beat it, week by week on the truths that both met."""
+    h = {(r["strategy"], r["repeat"], r["week"]): r["misclassification"] for r in rows}
+    pairs: dict[int, list[tuple[float, float]]] = {}
+    for (strategy, repeat, week), value in sorted(h.items()):
+        if strategy == CLAIRVOYANT and week and (OURS, repeat, week) in h:
+            pairs.setdefault(week, []).append((h[OURS, repeat, week], value))
+    if not pairs:
+        return []
+    means = {week: np.mean(both, axis=0) for week, both in pairs.items()}
+    beaten = [f"week {week} (H {ours:.4f} against {told:.4f})" for week, (ours, told) in means.items() if ours < told]
+    return [f"{WORDS}.", f"Ours beat the clairvoyant in {', '.join(beaten)}: there the bound is not tight." if beaten
+            else "Ours beat the clairvoyant in no week."]

@@ -12,14 +12,18 @@ from planner.acquisition.limits import Limits
 from planner.acquisition.plan_file import next_number, plan_record, planned_specimen, read_plan, write_plan
 from planner.acquisition.proposal import Forecast, PlanRow, Proposal
 from planner.acquisition.schedule import schedule
+from planner.cycle.fitting import Fit
+from planner.cycle.planning import Choice
 from planner.lab.errors import UserError
 from planner.lab.stock import stock_on_hand
+from planner.rehearse.clairvoyant import CLAIRVOYANT, clairvoyant_batch
 from planner.rehearse.rivals import Batch, Formable, choose_batch
+from planner.rehearse.world import World
 from planner.window.window import Window
 
 
-def write_rival_plan(campaign, strategy: str, *, week: int, weeks: int, verdict: str, window: Window, formable: Formable, seed: int) -> tuple[Path, dict]:
-    """Choose a rival's batch and write it; returns the plan's folder and record.
+def write_rival_plan(campaign, strategy: str, *, week: int, weeks: int, fit: Fit, window: Window, formable: Formable, world: World, seed: int) -> tuple[Path, dict]:
+    """Choose a rival's batch and write it; returns the plan's folder and record.  Only the clairvoyant looks at the world.
 
     Raises
     ------
@@ -30,16 +34,20 @@ def write_rival_plan(campaign, strategy: str, *, week: int, weeks: int, verdict:
     with campaign.ledger(read_only=True) as ledger:
         everything, pending = ledger.specimens(with_excluded=True), ledger.pending()
     limits = Limits.of(definition, blanks=stock_on_hand(definition, everything, pending))
-    batch = choose_batch(definition, limits, strategy, week=week, weeks=weeks, used=_used(campaign.directory / "plans"), formable=formable, seed=seed)
+    number = next_number(campaign.directory / "plans")
+    if strategy == CLAIRVOYANT:
+        choice = Choice.of(campaign, fit, window, everything, pending, budget=None)
+        batch = clairvoyant_batch(choice, world, history=fit.specimens, number=number, seed=seed)
+    else:
+        batch = choose_batch(definition, limits, strategy, week=week, weeks=weeks, used=_used(campaign.directory / "plans"), formable=formable, seed=seed)
     if not batch.candidates:
         raise UserError(f"not one specimen of {strategy} fits in this week's limits", where="campaign.toml, [week] and [[stock]]",
                         fix="leave more room in [week] or more blanks in [[stock]]")
-    number = next_number(campaign.directory / "plans")
     names = {s.specimen for s in everything}, {s.furnace_load for s in everything if s.furnace_load}
     proposal = _proposal(batch, strategy, window, number=number, week=week, names=names, rng=np.random.default_rng([seed, week]))
     shares = window.to_json()
     now = {k: shares[k] for k in ("misclassification", "claimed_share", "excluded_share", "undecided_share", "pointwise_share")}
-    record = plan_record(proposal, number=number, verdict=verdict, now=now, more={"strategy": strategy})
+    record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=now, more={"strategy": strategy})
     folder = write_plan(campaign.directory / "plans", proposal, record, number=number)
     digest = hashlib.sha256((folder / "plan.csv").read_bytes()).hexdigest()
     with campaign.ledger() as ledger:

@@ -33,10 +33,13 @@ def _scaled(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     return table
 
 
+TOLD_BY = {"reweighting": "reweighting", "refit": "a fit without it"}
+
+
 def _left_out(what: str, rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     table = plain_table(f"without {what}", "rows", "H", "k-hat", "in words", title=f"What if one {what} were left out?")
     for row in rows:
-        words = "reweighting can tell" if row["trusted"] else "weighs too much for reweighting; review --deep refits"
+        words = f"told by {TOLD_BY[row['by']]}" if row["trusted"] else "weighs too much for reweighting, and its refit did not converge"
         add_row(table, row["what"], number(row["rows"]), percent(row.get("misclassification")) if row["trusted"] else "-", number(row["k_hat"], 2), words)
     return table
 

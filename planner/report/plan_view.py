@@ -49,7 +49,7 @@ def plan(
     parts: list[RenderableType] = [verdict_line(record["verdict"])] if heading else []
     if heading and record.get("notices"):
         parts.append(notices(record["notices"]))
-    parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record)]
+    parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record), past(record)]
     if record.get("own_list"):
         parts.append(own_list(record["own_list"], currency=currency))
     if record.get("plan_file"):
@@ -118,13 +118,29 @@ def outlook(record: Mapping[str, Any]) -> Text:
     return text
 
 
+def past(record: Mapping[str, Any]) -> Text:
+    """Say how such forecasts fared: in simulated weeks with refits, and in this campaign."""
+    text = Text("Such forecasts: ", style="bold")
+    told, own = record.get("forecast_record"), record.get("past_forecasts")
+    if told:
+        text.append(f"over {told['weeks']} simulated weeks, each refitted, the gain foreseen was {told['ratio_of_sums']:.2f} of the gain that came, rank "
+                    f"correlation {told['rank_correlation']:.2f}; {percent(told['band_coverage_80'])} of the weeks fell inside the 80 % band "
+                    f"(measured {told['made_on']}).", style="not bold")
+    else:
+        text.append("not yet held against refits in simulated weeks for this version.", style="not bold")
+    if own:
+        text.append(f" In this campaign, {own['plans']} reported {'plan' if own['plans'] == 1 else 'plans'}: {100 * own['gain_expected']:.1f} points foreseen, "
+                    f"{100 * own['gain_came']:.1f} came; {own['inside_band']} of {own['plans']} inside the band.", style="not bold")
+    return text
+
+
 def own_list(scored: Mapping[str, Any], *, currency: str = "") -> Text:
     """Say what the researcher's own list would cost and bring."""
     text = Text("Your list: ", style="bold")
     broken = scored["broken_limits"]
     text.append(
         f"{scored['n_trials']} specimens for {number(scored['cost'])} {currency}, {number(scored['hours'])} hours; expected H "
-        f"{percent(scored['misclassification'])} (a gain of {100 * scored['gain']:.1f} points); "
+        f"{percent(scored['misclassification'])} (a gain of {100 * scored['gain']:.1f} points, 80 % band {100 * scored['gain_band_80'][0]:.1f} to {100 * scored['gain_band_80'][1]:.1f}); "
         + ("it keeps every limit." if not broken else "it breaks: " + ", ".join(name.replace("_", " ") for name in broken) + "."),
         style="not bold",
     )

@@ -34,7 +34,7 @@ from planner.window.truncated import truncated_rules
 __all__ = ["Conformance", "LotsSeen", "Required"]
 
 WIDE = 0.45                       # scatter of strain, as a share of the set strain, from which actual strains are gone through one by one
-TAIL, LOG_STRAIN_STEP, MOST_STRAINS, STRAINS = 3.6, 0.2, 400, (1e-6, 5.0)    # ... within +- sd, in steps of ln strain, between
+TAIL, LOG_STRAIN_STEP, MOST_STRAINS, STRAINS = 3.6, 0.08, 800, (1e-6, 1.5)    # ... within +- sd, in steps of ln strain, between
 NO_LIMIT = 60.0                   # ln of a gap or film that everything stays below
 MOST_STRAIN_SPREAD = 0.6          # of ln strain, as far as the gap's small dependence on strain goes
 N_BRAZE_NODES = 61                # equal steps: the liquid share has a kink at the liquidus

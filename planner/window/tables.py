@@ -24,7 +24,8 @@ from planner.window.outcome import N_ETA, N_LEVEL, outcome_table
 from planner.window.required import Required
 
 N_WARM, N_LINE, N_HEAT = 11, 16, 96         # grid nodes over the warm axis, the same for what forming temperature alone decides, and braze heat
-STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.25, 6, 40
+STRAIN_STEP, LEAST_ROWS, MOST_ROWS = 0.22, 6, 100
+EXACT_STRAIN_STEP = 0.09                    # where strain has no scatter that would round the changes off
 WARM_UNIT = 10.0                            # degC at which the warm axis has the value 1
 HEAT_LANES, N_SCALARS = 4, 15
 REACH = 3.0                                 # standard deviations of the settings that the heat grid spans
@@ -91,7 +92,8 @@ class Grid:
         soft = max(settings.strain, 1e-3)
         positive = conditions.strain[conditions.strain > 0]
         low, high = np.log(np.maximum([positive.min(), positive.max()] if len(positive) else [MIN_STRAIN] * 2, MIN_STRAIN) + soft)
-        rows = int(np.clip(np.ceil((high - low) / STRAIN_STEP) + 1, LEAST_ROWS, MOST_ROWS))
+        step = STRAIN_STEP if settings.strain > 0 else EXACT_STRAIN_STEP
+        rows = int(np.clip(np.ceil((high - low) / step) + 1, LEAST_ROWS, MOST_ROWS))
         h = (conditions.braze_temperature - 600.0) / 10
         spread = REACH * settings.braze_temperature / 10
         first = max(conditions.braze_time.min() - REACH * settings.braze_time, braze.MIN_MINUTES)

@@ -175,3 +175,45 @@ def test_the_tally_takes_back_what_it_took(definition):
     tally.remove(1, 0)
     tally.close(0)
     assert (tally.cost, tally.hours, tally.sections) == (0.0, 0.0, 0)
+
+
+WEEK = {"budget": 6000.0, "hours": 90.0, "furnace_loads": 4, "places_per_load": 6, "tool_temperatures": 4, "sections": 12,
+        "setup": {"furnace_load": 150.0, "tool_temperature": 60.0}}
+
+
+@pytest.mark.parametrize(("name", "value", "least"), [
+    ("furnace_loads", 0, 1), ("places_per_load", 1, 2), ("tool_temperatures", 1, 2), ("sections", 0, 1), ("hours", 6.0, 7.5), ("budget", 700.0, 820.0)])
+def test_every_limit_names_the_least_change_and_with_it_the_trial_fits(varied, world, name, value, least):
+    message = raised(varied(week=WEEK | {name: value}), world)
+    assert f"{name} binds" in message and "insisted" in message
+    assert (f"at least {least:g}:" if name != "budget" else "820.00 EUR") in message
+    definition = varied(week=WEEK | {name: least})
+    reference, predictor = world(definition, n_draws=60, log2_points=5)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=60, with_optimism=False, rng=np.random.default_rng(1))
+    assert any(row.role == "insisted" for row in plan.rows)
+
+
+def test_blanks_that_are_missing_are_counted_and_with_them_the_trial_fits(varied, world):
+    stock = lambda n: [{"lot": "K1", "temper": "O", "blanks": n}, {"lot": "K2", "temper": "H24", "blanks": 9}]
+    message = raised(varied(stock=stock(2)), world)
+    assert "stock binds" in message and "1 more blanks of a lot of O" in message           # component 2, control 1
+    definition = varied(stock=stock(3))
+    reference, predictor = world(definition, n_draws=60, log2_points=5)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=60, with_optimism=False, rng=np.random.default_rng(1))
+    assert any(row.role == "insisted" for row in plan.rows)
+
+
+def test_a_control_without_blanks_says_what_would_free_the_load(varied, world):
+    insist = [{"specimen_type": "component", "temper": "H24", "forming_temperature_degC": 200.0, "strain": 0.12, "braze_temperature_degC": 601.0,
+               "braze_time_min": 3.0, "count": 1}]
+    for stock in ([{"lot": "K2", "temper": "H24", "blanks": 9}], [{"lot": "K2", "temper": "H24", "blanks": 9}, {"lot": "K1", "temper": "O", "blanks": 0}]):
+        message = raised(varied(insist=insist, stock=stock), world)
+        assert "control" in message and "stock binds" in message and "1 more blanks of a lot of O" in message
+
+
+def test_a_setting_out_of_reach_is_named(varied, world):
+    insist = [{"specimen_type": "component", "temper": "O", "forming_temperature_degC": 270.0, "strain": 0.12, "braze_temperature_degC": 601.0,
+               "braze_time_min": 3.0, "count": 1}]
+    with pytest.raises(UserError) as error:
+        raised(varied(insist=insist, out_of_reach=[{"why": "the tool cannot pass 260 degC", "forming_temperature_degC": [260.0, 280.0]}]), world)
+    assert "260" in str(error.value)

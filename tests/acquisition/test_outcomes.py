@@ -1,11 +1,13 @@
 """Outcome by outcome: exact two-outcome values, and simulated batches against the closed form."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import expit
 
+from planner.acquisition.batch import settle
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction, two_outcome_gain
@@ -83,3 +85,19 @@ def test_a_large_batch_falls_back_to_the_linear_update():
     got = simulated_gain(gain, scores.z > scores.z0, PICKS * 6, rng=rng)
     assert got.method == "linear"
     assert got.ess < 200
+
+
+def test_the_last_plans_meet_on_simulated_outcomes():
+    """A rare yes that settles a point is worth more than its second moments say; a reading that says nothing never wins by chance."""
+    rng = np.random.default_rng(4)
+    rare = rng.random(4000) < 0.03
+    conforms = np.column_stack([~rare, rng.random(4000) < 0.5])
+    z = np.column_stack([np.where(rare, -1.9, 0.05) + 0.01 * rng.standard_normal(4000), rng.standard_normal(4000)])
+    F = np.column_stack([np.where(rare, 0.999, 0.001), 0.08 * (conforms[:, 1] - 0.5) + rng.standard_normal(4000), rng.standard_normal(4000)])
+    m = Measurements(F, np.array([0.001, 0.5, 0.5]), np.arange(3), np.array(["leaked", "gap", "gap"]), np.array([True, False, False]),
+                     np.zeros((3, 3)), np.zeros((3, 4)))
+    gain = LinearGain(z, np.array([-0.9, 0.0]), m, lots=np.zeros(3, int))
+    leak, weak, nothing = (SimpleNamespace(gain=gain, pending=(), batch=lambda c=c: [(c, NO_LOAD)]) for c in range(3))
+    assert settle([weak, leak], conforms) is leak
+    assert settle([leak, weak, nothing], conforms) is leak
+    assert settle([leak], conforms) is leak

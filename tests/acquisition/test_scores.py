@@ -99,3 +99,17 @@ def test_one_step_uncertainty_reduction_d8(x, new, now, after):
     assert expected_variance(z0, share) == pytest.approx(after, abs=1e-6)
     bivariate = multivariate_normal.cdf([-z0, z0], mean=[0, 0], cov=[[1, -share], [-share, 1]])
     assert expected_variance(z0, share) == pytest.approx(bivariate, abs=1e-6)
+
+
+@pytest.mark.parametrize("size", [0, 1, 4])
+def test_the_compiled_score_is_the_table_read_in_array_passes(size):
+    rng = np.random.default_rng(size)
+    z0 = np.concatenate([rng.normal(size=200), [0.0, 1e-6, 3.5, -4.0]])
+    table = MisclassificationTable(z0)
+    whiten = np.tril(rng.standard_normal((50, size, size))).astype(np.float32)
+    cross = (0.2 * rng.standard_normal((50, size, z0.size))).astype(np.float32)
+    share = rng.beta(0.5, 2.0, z0.size).astype(np.float32)
+    share[:3] = 0.0
+    cross[:, :, 0] = 0.0
+    expected = table.total(np.minimum(share + np.einsum("nkp,nkp->np", whiten @ cross, whiten @ cross), 1.0))
+    assert table.total_with(whiten, cross, share) == pytest.approx(expected, abs=3e-7)

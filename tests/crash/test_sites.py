@@ -12,7 +12,8 @@ import pytest
 
 from tests.crash.controls import CONTROLS, WRITES
 from tests.crash.harness import Tally, Worker, every_site, random_kills, strace_works
-from tests.crash.scenarios import SCENARIOS, everything
+from tests.crash.commands import everything
+from tests.crash.scenarios import SCENARIOS
 
 WHY_NOT = strace_works()
 needs_strace = pytest.mark.skipif(bool(WHY_NOT), reason=f"CRASH TESTS NOT RUN: {WHY_NOT}")
@@ -88,7 +89,7 @@ def test_orphan_of_a_stopped_plan_is_named_and_taken_up(tmp_path):
     from planner.acquisition import plan_file
     from planner.lab.ledger import open_ledger
     from planner.lab.tamper import changed_plans
-    from tests.crash.scenarios import proposal, recorded, settle_plan
+    from tests.crash.ground import proposal, recorded, settle_plan
 
     folder = tmp_path / "campaign"
     recorded(folder)

@@ -21,7 +21,8 @@ from planner.lab import tamper
 from planner.lab.errors import UserError
 from planner.lab.ledger import open_ledger
 from tests.crash.at_hand import numbers
-from tests.crash.scenarios import base, command, proposal, whole_draws
+from tests.crash.commands import whole_draws
+from tests.crash.ground import base, command, proposal
 
 FILES, ROWS = 3, 4
 HEADER = "specimen,specimen_type,temper,lot,forming_temperature [degC],limit_strain [1],date"

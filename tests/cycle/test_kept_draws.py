@@ -12,7 +12,8 @@ from models import digest
 from planner.cycle import fitting, kept, open_campaign
 from planner.cycle.kept import read_origin
 from tests.crash.at_hand import numbers
-from tests.crash.scenarios import fitted, proposal
+from tests.crash.commands import fitted
+from tests.crash.ground import proposal
 
 
 @pytest.fixture

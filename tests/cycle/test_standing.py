@@ -18,7 +18,8 @@ from planner.lab.ledger import open_ledger
 from planner.lab.recording import record_results
 from planner.lab.specimen import Specimen
 from tests.crash.at_hand import numbers
-from tests.crash.scenarios import HEADER, SECOND, at_hand, command, fitted, issue, proposal, recorded
+from tests.crash.commands import at_hand, fitted
+from tests.crash.ground import HEADER, SECOND, command, issue, proposal, recorded
 
 
 def said_by(*words):

@@ -13,7 +13,8 @@ import pytest
 from planner import cli
 from planner.acquisition import plan_file
 from planner.lab.ledger import open_ledger
-from tests.crash.scenarios import everything, proposal
+from tests.crash.commands import everything
+from tests.crash.ground import proposal
 
 
 @pytest.fixture(scope="module")

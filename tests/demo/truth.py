@@ -25,9 +25,11 @@ DEPARTURE = {
 }
 # The same for coefficients of one temper.
 DEPARTURE_OF_TEMPER = {
-    ("limit_gain", "O"): 0.2, ("limit_level", "H14"): 0.3, ("limit_gain", "H14"): 0.5, ("softening", "H14"): 0.6,
+    ("limit_gain", "O"): 0.2, ("limit_level", "H14"): 0.3, ("limit_gain", "H14"): 0.5,
     ("log_critical_strain", "O"): -0.5, ("angle_level", "H14"): -0.3,
 }
+
+SOFTENING = {"O": 0.3872983346, "H14": 0.5474140173}   # of flow stress at 250 degC, ln ratio
 
 
 def sheet_of(definition) -> Sheet:
@@ -59,6 +61,8 @@ def world(definition) -> Params:
 
 def _of_tempers(p: Params, priors, name: str, row: int, tempers) -> np.ndarray:
     """Return a coefficient by temper, moved by its stated departures."""
+    if name == "softening":
+        return np.array([[SOFTENING[t] for t in tempers]])
     moved = priors.by_temper[row, :, 1] * np.array([DEPARTURE_OF_TEMPER.get((name, t), 0.0) for t in tempers])
     value = getattr(p, name)
-    return value * np.exp(moved) if name in ("softening", "prior_strain") else value + moved
+    return value * np.exp(moved) if name == "prior_strain" else value + moved

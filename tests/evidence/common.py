@@ -11,8 +11,11 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
@@ -20,6 +23,8 @@ if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
 from models.fit import code_digest, versions  # noqa: E402  (the path must stand first)
+
+T, R = TypeVar("T"), TypeVar("R")
 
 #: Longest slice of work, in minutes.
 SLICE_MIN = 20.0
@@ -103,3 +108,29 @@ def arguments(parser: argparse.ArgumentParser, words=None) -> argparse.Namespace
 def until(minutes: float) -> float:
     """Return the moment, on `time.monotonic`, at which a slice of work ends."""
     return time.monotonic() + 60.0 * minutes
+
+
+def spread(tasks: Iterable[T], run: Callable[[T], R], *, processes: int, end: float, seconds: Callable[[T], float]) -> Iterator[tuple[T, R]]:
+    """Run tasks while the slice lasts; none is begun that would not be done by its end.
+
+    Parameters
+    ----------
+    tasks : in order.
+    run : does one of them; a function of a module where there are several processes.
+    processes : 1 works in this process.
+    end : of the slice, from :func:`until`.
+    seconds : what a task takes.
+    """
+    fits = lambda task: time.monotonic() + seconds(task) < end
+    if processes == 1:
+        yield from ((task, run(task)) for task in tasks if fits(task))
+        return
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        waiting, queue = {}, iter(tasks)
+        while True:
+            while len(waiting) < processes and (task := next((t for t in queue if fits(t)), None)) is not None:
+                waiting[pool.submit(run, task)] = task
+            if not waiting:
+                return
+            for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+                yield waiting.pop(future), future.result()

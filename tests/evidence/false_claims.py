@@ -19,10 +19,7 @@ import json
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -46,7 +43,9 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 SEED = 20261127
 COMMAND = "python tests/evidence/false_claims.py"
 MODULES = ["models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py",
-           "planner/cycle/*.py", "planner/rehearse/*.py", "tests/evidence/false_claims.py", "tests/evidence/virtual_lab.py"]
+           *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "planning", "window")),
+           *(f"planner/rehearse/{name}.py" for name in ("bench", "conformance", "job", "mechanisms", "referee", "rehearsal", "rival_plan", "rivals",
+                                                        "row_values", "world")), "tests/evidence/false_claims.py", "tests/evidence/virtual_lab.py"]
 FORMS = ("own", "foreign")
 WEEKS = 4
 WEEKLY = (0, 3, 7)                # last digits of the campaigns that run week by week: three in ten
@@ -159,24 +158,6 @@ def expected(kept: dict[str, dict]) -> dict[str, float]:
     return {how: float(np.mean(seen[how])) if seen[how] else EXPECTED_S[how] for how in EXPECTED_S}
 
 
-def work(tasks: list[Task], given, end: float, seconds: dict[str, float]) -> Iterator[tuple[Task, dict]]:
-    """Run tasks while the slice lasts; none is begun that would not be done by its end."""
-    fits = lambda t: time.monotonic() + seconds[t.how] < end
-    if given.processes == 1:
-        for task in filter(fits, tasks):
-            yield task, run(task)
-        return
-    with ProcessPoolExecutor(given.processes, mp_context=get_context("spawn")) as pool:
-        waiting, queue = {}, iter(tasks)
-        while True:
-            while len(waiting) < given.processes and (task := next((t for t in queue if fits(t)), None)) is not None:
-                waiting[pool.submit(run, task)] = task
-            if not waiting:
-                return
-            for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-                yield waiting.pop(future), future.result()
-
-
 def main() -> None:
     """Run a slice, store after every campaign, and say how it stands."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -189,7 +170,7 @@ def main() -> None:
     tasks, seconds, end = todo(kept, given), expected(kept), common.until(given.minutes)
     print(f"expected: about {sum(seconds[t.how] for t in tasks) / given.processes / 60:.0f} minutes in all for {len(tasks)} campaigns; "
           f"this slice at most {given.minutes:g}", flush=True)
-    for task, row in work(tasks, given, end, seconds):
+    for task, row in common.spread(tasks, run, processes=given.processes, end=end, seconds=lambda task: seconds[task.how]):
         kept[task.name] = row
         print(f"{task.name} {row}", file=sys.stderr, flush=True)
         common.store("false_claims", head, summary(kept) | {"rows": {name: json.dumps(kept[name]) for name in sorted(kept)}})

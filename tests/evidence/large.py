@@ -73,21 +73,22 @@ def run_size(n: int, scratch: Path, found: dict, end: float, keep) -> None:
         print(n, name, one, file=sys.stderr, flush=True)
 
 
-def growth(sizes: dict) -> dict:
-    """Return the exponent of wall time over size from the smallest to the largest size measured, by step."""
+def growth(sizes: dict, key: str) -> dict:
+    """Return the exponent of a time over size from the smallest to the largest size measured, by step."""
     done = sorted((one for one in sizes.values() if all(name in one for name in STEPS)), key=lambda one: one["specimens"])
     if len(done) < 2:
         return {}
     first, last = done[0], done[-1]
-    return {name: round(math.log(last[name]["wall_s"] / first[name]["wall_s"]) / math.log(last["specimens"] / first["specimens"]), 3) for name in STEPS}
+    return {name: round(math.log(last[name][key] / first[name][key]) / math.log(last["specimens"] / first["specimens"]), 3) for name in STEPS}
 
 
 def judged(sizes: dict) -> dict:
     """Return what the bars say of the sizes measured so far."""
     steps = [one[name] for one in sizes.values() for name in STEPS if name in one]
     memory, fits = max((s["peak_memory_gib"] for s in steps), default=0.0), [one["update"]["wall_s"] / 60 for one in sizes.values() if "update" in one]
-    exponents = growth(sizes)
+    exponents = growth(sizes, "wall_s")
     return {"bars": BARS | {"growth_exponent": LINEAR}, "peak_memory_gib": memory, "fit_min": round(max(fits, default=0.0), 2), "growth_exponents": exponents,
+            "growth_exponents_cpu": growth(sizes, "cpu_s"),
             "all_succeeded": all(s["status"] == 0 for s in steps),
             "within_bars": bool(exponents) and all(s["status"] == 0 for s in steps) and memory <= BARS["peak_memory_gib"] and max(fits) <= BARS["fit_min"] and max(exponents.values()) <= LINEAR}
 

@@ -19,6 +19,7 @@ from planner.acquisition.plan_file import planned_specimen
 from planner.acquisition.proposal import PlanRow
 from planner.acquisition.schedule import schedule
 from planner.lab.campaign import read_definition
+from planner.lab.intake import read_results
 from planner.lab.specimen import Specimen
 from planner.rehearse.rivals import SPACE_FILLING, Formable, choose_batch
 from planner.rehearse.world import Truth, World
@@ -38,6 +39,12 @@ def definition_text() -> str:
 def definition():
     """Return the demo's definition; trials that its lab insists on are left out."""
     return read_definition(DEMO).model_copy(update={"insist": ()})
+
+
+@cache
+def legacy() -> tuple[Specimen, ...]:
+    """Return the demo's legacy specimens, which a virtual lab measures anew in its own truth."""
+    return tuple(one for path in sorted((DEMO / "results").glob("*.csv")) for _, one, _ in read_results(path, definition()).specimens)
 
 
 def stock(rng: np.random.Generator | None = None) -> dict[str, int]:

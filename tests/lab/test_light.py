@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 CODE = """
 import sys
 import planner.lab.campaign, planner.lab.recording, planner.lab.tamper, planner.lab.stock
@@ -14,9 +16,20 @@ print(sorted(heavy & set(sys.modules)))
 """
 
 
-def test_no_heavy_library_is_imported():
+CHECK = """
+import contextlib, io, sys
+from planner import cli
+with contextlib.redirect_stdout(io.StringIO()):
+    assert cli.main(["check", "campaigns_demo/cold_plate_week6"]) == 0
+heavy = {"pymc", "scipy.special", "scipy.stats", "pandas", "pint", "arviz", "nutpie", "numba", "models.fit", "bokeh", "jinja2"}
+print(sorted(heavy & set(sys.modules)))
+"""
+
+
+@pytest.mark.parametrize("code", [CODE, CHECK], ids=["the lab's room", "check"])
+def test_no_heavy_library_is_imported(code):
     root = Path(__file__).parents[2]
     done = subprocess.run(
-        [sys.executable, "-c", CODE], cwd=root, capture_output=True, text=True, check=True
+        [sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"

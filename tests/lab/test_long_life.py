@@ -14,7 +14,8 @@ from planner.lab.ledger import open_ledger
 from planner.lab.specimen import Measured
 from planner.lab.store import SCHEMA_VERSION
 from planner.lab.tamper import verify
-from tests.crash.scenarios import DATA, digest_of
+from tests.crash.ground import DATA
+from tests.crash.scenarios import digest_of
 
 DIGEST = "c4c23dc24717cb379a2e11b4865ac8283d59523908a18c246f2562131be67f57"
 

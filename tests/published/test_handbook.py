@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from models import handbook
 from models.mechanics import gardiner_ratio
+from models.priors import DEFAULT_BELIEFS, log_range
+from models.rows import warmth
 
 # M1: EN 1999-1-2:2007, modulus of elasticity of aluminium alloys (published; table number 2 from memory).
 MODULUS_GPA = [
@@ -218,3 +221,18 @@ def test_warm_forming_halves_the_springback_of_half_hard_3003(radius_over_thickn
     modulus = 68_900.0 * np.array([1.0, 0.86])
     springback = 1 - gardiner_ratio(0.2 * radius_over_thickness, 0.2, yield_stress, modulus)
     assert springback[1] / springback[0] == pytest.approx(0.498, abs=0.005)
+
+
+def test_the_default_belief_about_softening_holds_what_m8_implies():
+    """Springback is in proportion to exp(-softening tau) / (E / E20): M8's ratio of 0.498 at 204 degC, where tau = 184 / 230."""
+    implied = -np.log(0.498 * handbook.modulus_factor(204.0)) / warmth(204.0)
+    low, high = DEFAULT_BELIEFS["softening_250degC"][2]
+    assert low < implied < high and implied == pytest.approx(np.sqrt(low * high), rel=0.2)
+
+
+@pytest.mark.parametrize("hardness", range(5))
+def test_springback_is_believed_to_fall_when_warm_in_every_temper(hardness):
+    """S5 (common practice, reported and unverified): a belief before any trial, P >= 0.9, far from certainty."""
+    location, scale = log_range(*DEFAULT_BELIEFS["softening_250degC"][hardness])
+    falls = ndtr((location - np.log(-np.log(handbook.modulus_factor(250.0)))) / scale)
+    assert 0.9 <= falls < 1 - 1e-4

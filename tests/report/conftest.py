@@ -58,7 +58,9 @@ def record(proposal):
     from planner.acquisition.plan_file import plan_record
 
     more = {"notices": [f"a notice {NASTY}"], "pending": 2, "supersedes": [], "own_list": {
-        "n_trials": 3, "cost": 1260.0, "hours": 15.0, "misclassification": 0.131, "gain": 0.0122, "broken_limits": ["budget"], "file": f"{NASTY}.csv"}}  # fmt: skip
+        "n_trials": 3, "cost": 1260.0, "hours": 15.0, "misclassification": 0.131, "gain": 0.0122, "gain_band_80": [0.0021, 0.0254], "broken_limits": ["budget"], "file": f"{NASTY}.csv"},
+        "past_forecasts": {"plans": 3, "gain_expected": 0.0713, "gain_came": 0.0622, "inside_band": 2}, "forecast_record": {
+            "factor": 0.94, "stretch": 1.1, "weeks": 160, "ratio_of_sums": 1.03, "rank_correlation": 0.93, "band_coverage_80": 0.81, "made_on": "2026-11-20"}}  # fmt: skip
     return plan_record(proposal, number=3, verdict="CONVERGED", now=NOW, more=more)
 
 

@@ -1,0 +1,38 @@
+"""Stored evidence that names its modules by path, by pattern or by dotted name is shown with whether it is fresh."""
+
+import json
+
+import pytest
+
+from models.fit import code_digest
+from planner.outlook.review import evidence
+
+
+@pytest.fixture
+def project(tmp_path):
+    """An invented project with two modules and one evidence file made by name of its modules."""
+    (tmp_path / "tests" / "evidence").mkdir(parents=True)
+    (tmp_path / "inner").mkdir()
+    for name in ("one", "two"):
+        (tmp_path / "inner" / f"{name}.py").write_text(f"{name} = 1\n", encoding="utf-8")
+
+    def make(modules):
+        digest = code_digest(*(tmp_path / "inner").glob("*.py"))
+        record = {"command": "invented", "made_on": "2026-01-01", "seed": 1, "versions": {}, "modules": modules, "code_digest": digest, "kills": 5}
+        (tmp_path / "tests" / "evidence" / "crash.json").write_text(json.dumps(record), encoding="utf-8")
+        return tmp_path
+
+    return make
+
+
+@pytest.mark.parametrize("modules", [["inner/*.py"], ["inner/one.py", "inner/two.py"], ["inner.one", "inner.two"], ["inner/*.py", "inner/one.py"]])
+def test_evidence_is_shown_and_judged(project, modules):
+    root = project(modules)
+    (shown,) = evidence(root)
+    assert shown["fresh"] and shown["says"] == {"kills": 5} and shown["name"] == "crash"
+    (root / "inner" / "two.py").write_text("two = 2\n", encoding="utf-8")
+    assert not evidence(root)[0]["fresh"]
+
+
+def test_evidence_that_cannot_be_read_is_left_out(tmp_path):
+    assert evidence(tmp_path) == []
