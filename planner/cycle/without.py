@@ -27,7 +27,7 @@ def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[
     Returns
     -------
     list of dict
-        In the same order; `by` says `reweighting` or `refit`, and is None where the refit did not converge.
+        In the same order; `by` says `reweighting` or `refit`; where the refit did not converge it is None, and `refit` holds the verdict.
     """
     blind = [row["what"] for row in rows if not row["trusted"]]
     claimed = hashlib.sha256(window.member.tobytes()).hexdigest()[:12]
@@ -42,8 +42,8 @@ def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[
         name = hashlib.sha256(what.encode()).hexdigest()[:16]
         found = refit(name, left, lambda conformance: _read(conformance, window), seed=campaign.definition.campaign.seed,
                       words=f"refit {blind.index(what) + 1} of {len(blind)}: without {what}")
-        if found.pop("verdict") != CONVERGED:
-            told.append(dict(row))
+        if found["verdict"] != CONVERGED:
+            told.append(dict(row) | {"refit": found["verdict"]})
             continue
         told.append(dict(row) | found["map"] | {"trusted": True, "by": "refit", "contribution": found["map"]["misclassification"] - window.misclassification})
     return told

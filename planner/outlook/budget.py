@@ -7,7 +7,7 @@ component, what cuts cost, when to stop and what to order. Plain records in, one
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -94,9 +94,15 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> 
         short = next((w for w in weeks if w["worth"] < w["cost"]), None)
         week = short and short["week"]
         why = (f"stop before week {week}: it would cost {short['cost']:.0f} {currency} and is expected to bring {short['worth']:.0f} {currency} worth of certainty "
-               f"({100 * short['gain']:.2f} points of H at {worth:g} a point)" if short else
+               f"({100 * short['gain']:.2f} points of H at {worth:g} a point); {_left(rows, week)}" if short else
                f"every week looked at ({len(weeks)}) is expected to bring more than it costs")
     return {"week": week, "goal_week": likely, "why": why, "horizon_ended": ended, "weeks": weeks}
+
+
+def _left(rows: Sequence[Mapping[str, Any]], week: int) -> str:
+    """Say what stopping before a week leaves."""
+    last = next(r for r in rows if r["weeks"] == week - 1)
+    return f"that leaves {100 * last['undecided_share']:.1f} % of the box undecided and {100 * last['claimed_share']:.1f} % claimed"
 
 
 def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blanks, now: float, each: Callable = map) -> list[dict[str, Any]]:

@@ -171,10 +171,11 @@ def summary(window: Mapping[str, Any], checks: Sequence[Mapping[str, Any]], sens
     loud = [s["what"] for s in sensitivity if s["loud"] and not s["what"].startswith("the data")]
     if loud:
         said.append("The window leans on: " + ", ".join(loud[:5]) + " (H changes by 5 % or more when scaled).")
-    blind = [o["what"] for o in out if not o["trusted"]]
+    blind = [o["what"] for o in out if not o["trusted"] and not o.get("refit")]
     if blind:
         said.append(f"Leaving out {', '.join(blind[:6])}{' and others' if len(blind) > 6 else ''} changes the posterior too much to be told by reweighting: "
-                    "these groups are influential; `trialwright review DIR --deep` fits again without each of them.")
+                    "these groups are influential; trialwright review DIR --deep fits again without each of them.")
+    said += [f"Without {o['what']} the refit ended with {o['refit']}: what it would change is not known." for o in out if o.get("refit")]
     short = sorted((o["joint_probability"], o["what"]) for o in out if o["joint_probability"] is not None and o["joint_probability"] < window["confidence"])
     said += [f"Without {what} the claim would hold as a whole with probability {p:.3f}, below {window['confidence']:g}." for p, what in short[:3]]
     if window.get("extrapolated_share"):

@@ -29,6 +29,12 @@ LEAST_GROUPS = 4
 LOUD = 0.05
 """Change of H, as a share of H, from which a prior is named as one the window leans on."""
 
+OF_TEMPER = {
+    "limit_level": "limit strain of each temper at 20 degC", "limit_gain": "how much warm forming raises the limit strain of each temper",
+    "angle_level": "springback angle of each temper at 20 degC", "softening": "how much warm forming softens each temper",
+    "prior_strain": "stored strain that each temper brings", "log_critical_strain": "stored strain at which each temper recrystallises in the braze"}
+"""What priors by temper stand for; others carry their reason."""
+
 
 @dataclass(frozen=True)
 class Map:
@@ -89,7 +95,7 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     Returns
     -------
     list of dict
-        Loudest first: what, rests_on_prior, H and joint probability at both powers, `change` (largest change of H as a share of H), k_hat.
+        Loudest first: what, what it `means`, rests_on_prior, H and joint probability at both powers, `change` (largest change of H as a share of H), k_hat.
     """
     density = -0.5 * z.astype(float) ** 2
     groups = prior_groups(layout)
@@ -102,12 +108,21 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     h = float(told["misclassification"][0])
     rows = [_scaled(name, pair, {key: value[1 + 2 * i : 3 + 2 * i] for key, value in told.items()}, h) for i, (name, pair) in enumerate(zip(terms, weights))]
     ahead = {_words(name) for name in first}
-    rows = [row | {"rests_on_prior": row["what"] in ahead} for row in rows]
+    means = _means()
+    rows = [row | {"rests_on_prior": row["what"] in ahead, "means": means[name]} for row, name in zip(rows, terms)]
     return sorted(rows, key=lambda r: (not r["rests_on_prior"], -(r["change"] if r["change"] is not None else np.inf)))
 
 
 def _words(name: str) -> str:
     return name.replace("_", " ")
+
+
+def _means() -> dict[str, str]:
+    """Return what each term stands for, in words."""
+    shapes = {f"{block}_shape": f"how the small deviation term bends: {words}" for block, words in (
+        ("limit_deviation", "limit strain"), ("angle_deviation", "springback angle"), ("joint_deviation", "joints"))}
+    return {p.name: p.reason for p in SHARED} | OF_TEMPER | shapes | {
+        "all priors together": "every prior above the effects of single lots and loads", "the data (likelihood)": "every measurement"}
 
 
 def _scaled(name: str, weights: Sequence[Weights], told: Mapping[str, np.ndarray], h: float) -> dict[str, Any]:

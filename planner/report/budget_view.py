@@ -14,18 +14,21 @@ from planner.report.screen import add_row, cautions, notices, number, percent, p
 def budget(record: Mapping[str, Any]) -> RenderableType:
     """Show the object of `budget --json`."""
     money, aimed = record["currency"], bool(record["goal"]["target"])
-    chances = ("chance of goal", "of target") if aimed else ("chance of goal",)
-    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", *chances, "specimens so far", title="What the coming weeks buy")
-    for column in table.columns[:-1]:
+    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", "chance of goal", *(["of target"] if aimed else []),
+                        title="What the coming weeks buy")
+    takes = plain_table("week", "specimens", "lots", "loads", "sections", "hours", title="What that takes, from today on")
+    for column in (*table.columns, *takes.columns[2:]):
         column.justify = "right"
     for row in record["by_money"]:
         low, high = row["misclassification_band_80"]
-        count = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in row["specimens"].items())
         band = "" if row["weeks"] == 0 else f"{100 * low:.1f} to {100 * high:.1f}"
         add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
-                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []), count)
+                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []))
+        if row["weeks"]:
+            add_row(takes, number(row["weeks"]), ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in row["specimens"].items()), number(row["lots"]),
+                    number(row["furnace_loads"]), number(row["sections"]), number(row["hours"], 1))
     deep = [Text(f"Rehearsed: {record['deep']['words']}.")] if record.get("deep") else []
-    return Group(verdict_line(record["verdict"]), notices(record["notices"]), _standing(record), table, *deep, _stop(record), _next(record),
+    return Group(verdict_line(record["verdict"]), notices(record["notices"]), _standing(record), table, takes, *deep, _stop(record), _next(record),
                  _cuts(record, money), _order(record), _pending(record), Text(f"Page: {record['page']}"))
 
 
@@ -58,7 +61,7 @@ def _next(record: Mapping[str, Any]) -> Text:
     text = Text("Next: ", style="bold")
     text.append(worth["why"], style="not bold")
     if worth["component"]:
-        text.append(f" ({100 * worth['component']['gain']:.3f} against {100 * worth['coupons']['gain']:.3f} points for "
+        text.append(f" (component {100 * worth['component']['gain']:.3f}, coupons {100 * worth['coupons']['gain']:.3f} points of H, for "
                     f"{worth['component']['cost']:.0f} {record['currency']})", style="not bold")
     return text
 

@@ -166,9 +166,12 @@ def _value(row: Mapping[str, Any], name: str, unit: str) -> Any:
 def _settings(row: Mapping[str, Any]) -> str:
     warm, strain = _value(row, "forming_temperature", "degC"), _value(row, "strain", "1")
     hot, long = _value(row, "braze_temperature", "degC"), _value(row, "braze_time", "min")
-    first = f"form at {number(warm)} degC"
+    pulled = row.get("specimen_type") == "tensile_coupon"
+    first = f"{'pull' if pulled else 'form'} at {number(warm)} degC"
     if strain is not None:
         first += f" to strain {number(strain)}"
+    elif pulled:
+        first += " to necking"
     return first if hot is None else f"{first}; braze {number(hot)} degC, {number(long)} min"
 
 

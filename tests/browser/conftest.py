@@ -70,7 +70,7 @@ def review_record():
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     one = {"rows": 3, "k_hat": 0.31, "trusted": True, "by": "reweighting", "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
-               "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
+               "means": "invented", "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
     return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
             "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],

@@ -64,10 +64,11 @@ def test_cuts_cost_certainty(outset, ahead, now):
 
 
 def test_stopping_compares_worth_with_cost():
-    rows = [{"weeks": w, "cost": c, "misclassification": h, "probability_of_goal": p}
+    rows = [{"weeks": w, "cost": c, "misclassification": h, "probability_of_goal": p, "undecided_share": 4 * h, "claimed_share": 0.123}
             for w, c, h, p in ((0, 0, 0.20, 0.0), (1, 1000, 0.15, 0.2), (2, 2000, 0.13, 0.6))]  # fmt: skip
     told = budget.stop(rows, goal=GOAL, currency="EUR", ended="")
     assert (told["week"], told["goal_week"]) == (2, 2)              # 5 points are worth 2000, 2 points 800 of 1000
+    assert told["why"].endswith("that leaves 60.0 % of the box undecided and 12.3 % claimed")
     assert budget.stop(rows, goal=SimpleNamespace(worth_per_percent=None), currency="EUR", ended="")["week"] is None
 
 

@@ -78,9 +78,10 @@ def test_what_to_look_at_first():
     left = lambda what, p, sure=True: {"what": what, "trusted": sure, "joint_probability": p if sure else None}
     frozen = [{"number": 1, "state": "refuted", "highest": 24.2, "intact": True}, {"number": 2, "state": "stands", "highest": 1.0, "intact": False}]
     checks = [{"response": "gap", "words": "readings lie higher", "p": 0.001, "n": 40, "departs": True}]
-    said = review.summary(WINDOW, checks, [{"what": "film shift", "loud": True}], [left("lot K1", 0.91), left("lot K2", 0.97), left("load L1", None, False)], frozen)
+    said = review.summary(WINDOW, checks, [{"what": "film shift", "loud": True}], [left("lot K1", 0.91), left("lot K2", 0.97), left("load L1", None, False),
+                          left("lot K3", None, False) | {"refit": "NOT_MIXED"}], frozen)
     text = " ".join(said)
     for words in ("claim 001 is refuted: the evidence against it reached 24.2", "002 was altered", "a notice", "gap: readings lie higher", "leans on: film shift",
-                  "Without lot K1 the claim would hold as a whole with probability 0.910, below 0.95", "Leaving out load L1", "review DIR --deep", "31 % of the box"):  # fmt: skip
+                  "Without lot K1 the claim would hold as a whole with probability 0.910, below 0.95", "Leaving out load L1", "review DIR --deep", "Without lot K3 the refit ended with NOT_MIXED", "31 % of the box"):  # fmt: skip
         assert words in text
     assert "lot K2" not in text and said[0].startswith("Frozen claim 001")

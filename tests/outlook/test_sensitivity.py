@@ -76,3 +76,10 @@ def test_priors_of_a_spread_come_first_where_few_lots_were_seen():
     assert not any(row["rests_on_prior"] for row in told[3:])
     rest = [row["change"] for row in told[3:] if row["change"] is not None]
     assert rest == sorted(rest, reverse=True)
+
+
+def test_every_term_says_what_it_stands_for():
+    layout = Layout(2, 8, 8)
+    z = np.random.default_rng(0).standard_normal((1000, layout.size))
+    told = power_scaling(z, layout, np.zeros(1000), Map((z[:, :5] > 0).astype(np.float32), np.zeros(5, bool)))
+    assert len(told) == len(prior_groups(layout)) + 2 and all(row["means"] for row in told)

@@ -109,4 +109,4 @@ def test_a_refit_that_fails_tells_nothing(mapped, calls, monkeypatch):
     campaign, fit, window = mapped
     monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="NOT_MIXED"))
     asked = rows(**{"lot K1": False})
-    assert without.refitted_without(campaign, fit, window, asked) == asked
+    assert without.refitted_without(campaign, fit, window, asked) == [asked[0] | {"refit": "NOT_MIXED"}]

@@ -9,6 +9,7 @@ from page_numbers import Seen, hold
 from planner.report.cautions import CAUTIONS
 from planner.report.pages.plan_drawing import blocks, loads, runs, temper_drawing
 from planner.report.pages.plan_page import bench_sheet, plan_page
+from planner.report.pages.templates import fixed
 
 NASTY = "<script>alert(1)</script>"
 
@@ -119,3 +120,8 @@ def test_a_plan_without_a_map_or_shares(record, hostile):
     page = plan_page(bare, hostile, window=None, maps=[])
     assert "fit allows no map" in page and "undecided share goes" not in page
     assert bench_sheet(bare, hostile, seed=1, digest="0" * 64)
+
+
+@pytest.mark.parametrize("value, text", [(-0.0004, "0.00"), (0.0, "0.00"), (-0.006, "-0.01"), (1.005, "1.00"), (None, "-")])
+def test_zero_has_no_sign(value, text):
+    assert fixed(value, 2) == text

@@ -56,7 +56,7 @@ def review():
                          "without_extrapolated": shares(), "lots_seen": shares(), "target": {"temper": "H24", "joint_probability": some(), "verdict": "NOT_CERTIFIED", "ranges": RANGES},
                          "joint_claim": {"words": "every point conforms", "joint_probability": some(), "points_checked": 41, "ess": 2987.4}}  # fmt: skip
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "change": some(), "k_hat": some(), "trusted": i != 2,
-               "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
+               "means": "invented", "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
     return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": [], "evidence": [],
             "bagged": {"words": "7 of 8 converged", "regions": [{"what": "range of O", "joint_probability": some(), "bagged_probability": some(), "error": some(0.1),
                                                                 "lowest": some()}]},

@@ -209,7 +209,7 @@ def test_the_plan(a_plan):
         "0.61",
         "tensile coupon",
         "(control)",
-        "form at 20 degC",
+        "pull at 20 degC",
         "5870 EUR",
         "6000 EUR",
         "no limit",

@@ -25,7 +25,7 @@ def review_page(record: Mapping[str, Any], data: Mapping[str, Any]) -> str:
     maps = [{"temper": m["temper"], "warm": m["forming_temperature_degC"], "strain": m["strain"], "c": m["c"], "c_order": m["c_order"], "mean": m["mean"],
              "far": flat(m["extrapolated"]), "reach": flat(m["reachable"])} for m in data["maps"]]
     page = {"reliabilities": data["reliabilities"], "curves": data["curves"], "maps": maps, "may_claim": record["window"]["verdict"] == "CONVERGED"}
-    contributed = sorted(record["sensitivity"]["specimens"], key=lambda s: (s["trusted"], -(s["contribution"] or 0.0)))
+    contributed = sorted(record["sensitivity"]["specimens"], key=lambda s: (not s["trusted"], -(s["contribution"] or 0.0)))
     return templates().get_template("review.html.j2").render(
         review=record, contributed=contributed, maps=data["maps"], page=page, figures=figures, style=own("style.css"), script=own("review.js"), library=Markup(library()),
         start={"R": data["reliability"], "C": data["confidence"]}, cautions=CAUTIONS)

@@ -19,12 +19,12 @@ HERE = Path(__file__).parent
 
 def share(value: float | None) -> str:
     """Write a share as a percentage with one decimal."""
-    return "-" if value is None else f"{100 * value:.1f} %"
+    return "-" if value is None else f"{fixed(100 * value, 1)} %"
 
 
 def fixed(value: float | None, places: int = 3) -> str:
     """Write a number with so many decimals."""
-    return "-" if value is None else f"{value:.{places}f}"
+    return "-" if value is None else f"{round(value, places) + 0.0:.{places}f}"        # never -0.00
 
 
 def money(value: float) -> str:
@@ -49,9 +49,9 @@ def spaced(text: str) -> str:
 
 FORMS: dict[str, Callable[[Any], str]] = {
     "share": share,
-    "points": lambda v: "-" if v is None else f"{100 * v:.1f}",
-    "points2": lambda v: "-" if v is None else f"{100 * v:.2f}",
-    "points3": lambda v: "-" if v is None else f"{100 * v:.3f}",
+    "points": lambda v: fixed(None if v is None else 100 * v, 1),
+    "points2": lambda v: fixed(None if v is None else 100 * v, 2),
+    "points3": lambda v: fixed(None if v is None else 100 * v, 3),
     "money": money,
     "plain": plain,
     "fixed1": lambda v: fixed(v, 1),
