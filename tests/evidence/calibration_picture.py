@@ -31,7 +31,7 @@ def draw(counts: dict[str, str], path: Path) -> None:
     for title, names in grouped(list(table)).items():
         drawn = figure(width=520, height=320, toolbar_location=None, tools="", title=f"{title} ({len(names)} quantities, {n} replicates)",
                        x_axis_label="rank of the truth among draws, as a share", y_axis_label="share of truths below, less uniform")
-        drawn.varea(edges, low / n - edges, high / n - edges, fill_color="#dbe6ee", line_color=HUE)
+        drawn.varea(edges, low / n - edges, high / n - edges, fill_color="#dbe6ee")
         drawn.line([0, 1], [0, 0], line_color=INK, line_dash="dashed")
         for name in names:
             y = np.cumsum(table[name])[:-1] / n - edges

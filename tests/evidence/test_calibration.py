@@ -75,3 +75,15 @@ def test_the_same_number_is_the_same_replicate_of_data():
     assert np.array_equal(first.observations.formability.y, again.observations.formability.y)
     names = lab.quantities(truth, first, 0, 0)
     assert len(names) == 113 and all(np.shape(v) == (1,) for v in names.values())
+
+
+def test_the_picture_is_drawn_with_its_band_and_every_quantity(tmp_path):
+    from tests.evidence import uniformity
+    from tests.evidence.calibration_picture import draw
+
+    rng = np.random.default_rng(4)
+    counts = {name: " ".join(map(str, rng.multinomial(200, np.full(uniformity.BINS, 1 / uniformity.BINS))))
+              for name in ("conformance at probe 1", "limit sd", "softening of A")}
+    draw(counts, tmp_path / "picture.html")
+    page = (tmp_path / "picture.html").read_text(encoding="utf-8")
+    assert all(name in page for name in counts) and "VArea" in page and "rank of the truth among draws" in page
