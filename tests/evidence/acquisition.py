@@ -51,6 +51,7 @@ WORSE = 1.1                       # of space-filling's cost: ours may be no dear
 RESAMPLES = 2000
 LEAST_CONFORMING = 0.02           # of the box, below which a truth has no window to find
 MOST_DRAWN = 200
+BLANKS_A_WEEK = 80                # of each lot: no strategy spends less because a shelf is empty
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,7 @@ def truth_of(number: int) -> Truth:
 def run(task: Task) -> dict:
     """Run one campaign; returns what is kept of it, a list entry a refit, the first fit first."""
     started, truth = time.perf_counter(), task.truth
-    stock = {lot: n * -(-task.weeks // LEAST_WEEKS) for lot, n in virtual_lab.stock().items()}
+    stock = dict.fromkeys(virtual_lab.stock(), BLANKS_A_WEEK * task.weeks)
     job = Job(definition=virtual_lab.definition_text(), start=virtual_lab.legacy(), remeasure=True, stock=stock, truth=truth, strategy=task.strategy,
               weeks=task.weeks, repeat=task.number, seed=truth.seed, cores=task.cores, halved_after=LEAST_WEEKS)
     found = run_job(job)
