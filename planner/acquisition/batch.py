@@ -22,7 +22,7 @@ from planner.acquisition.gain import LinearGain
 from planner.acquisition.infeasible import article, least_change, no_control, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import simulated_falls
+from planner.acquisition.outcomes import simulated_maps
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 
@@ -148,12 +148,12 @@ def settle(drafts: Sequence[Draft], conforms: np.ndarray) -> Draft:
     """
     found = []
     for draft in drafts:
-        picks = draft.batch()[len(draft.pending) :]
-        found.append(simulated_falls(draft.gain, conforms, picks, given=draft.pending, n_outcomes=N_OUTCOMES, rng=np.random.default_rng(0)))
-    first, method, _ = found[0]
+        c, how, _ = simulated_maps(draft.gain, conforms, draft.batch(), n_outcomes=N_OUTCOMES, rng=np.random.default_rng(0))
+        found.append((np.minimum(c, 1.0 - c) @ draft.gain.table.weights, how))
+    first, method = found[0]
     best, most = drafts[0], 0.0
-    for draft, (falls, how, _) in zip(drafts[1:], found[1:], strict=True):
-        ahead = falls - first
+    for draft, (after, how) in zip(drafts[1:], found[1:], strict=True):
+        ahead = first - after
         if how == method and ahead.mean() > max(most, 2.0 * ahead.std(ddof=1) / np.sqrt(ahead.size)):
             best, most = draft, float(ahead.mean())
     return best

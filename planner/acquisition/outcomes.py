@@ -39,6 +39,8 @@ class SimulatedGain:
     """``"reweighted"`` where importance weights held, else ``"linear"``."""
     ess: float
     """Median effective number of draws of the weights."""
+    c: np.ndarray
+    """(n_outcomes, n_live) P(conforming) of the points in doubt after each outcome."""
 
 
 def two_outcome_gain(conforms: np.ndarray, p: np.ndarray, *, weights: np.ndarray | None = None) -> np.ndarray:
@@ -136,42 +138,36 @@ def simulated_gain(
         Effective draws that 90 % of the outcomes must keep for reweighting to be believed.
     rng : numpy.random.Generator
     """
-    fall, method, ess = simulated_falls(gain, conforms, picks, given=given, n_outcomes=n_outcomes, ess_guard=ess_guard, rng=rng)
+    c, method, ess = simulated_maps(gain, conforms, [*given, *picks], n_outcomes=n_outcomes, ess_guard=ess_guard, rng=rng)
+    fall = gain.condition(given).misclassification - np.minimum(c, 1.0 - c) @ gain.table.weights
     low, high = np.quantile(fall, [0.1, 0.9])
-    return SimulatedGain(float(fall.mean()), (float(low), float(high)), method, ess)
+    return SimulatedGain(float(fall.mean()), (float(low), float(high)), method, ess, c)
 
 
-def simulated_falls(
+def simulated_maps(
     gain: LinearGain,
     conforms: np.ndarray,
     picks: Sequence[Pick],
     *,
-    given: Sequence[Pick] = (),
     n_outcomes: int = 256,
     ess_guard: float = ESS_GUARD,
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, str, float]:
-    """Return the fall of H in each simulated outcome (n_outcomes,), the method and the median effective number of draws.
+    """Return c after each simulated outcome (n_outcomes, n_live), the method and the median effective number of draws.
 
-    Parameters are those of :func:`simulated_gain`; with equal generators, outcome i of two batches is drawn at the same
-    posterior draw.
+    Parameters are those of :func:`simulated_gain`, pending specimens among the picks; with equal generators, outcome i of two
+    batches is drawn at the same posterior draw.
     """
-    rows, loads = gain.stacked([*given, *picks])
+    rows, loads = gain.stacked(picks)
     m = gain.measurements
     at = rng.integers(0, m.F.shape[0], n_outcomes)
     residual = gain.residual_covariance(rows, loads)
     outcome = _draw(m, rows, residual, at, rng=rng)
     weights, ess = _importance(m, rows, residual, outcome)
-    base = gain.condition(given).misclassification
     if np.mean(ess >= ess_guard) >= GUARDED_SHARE:
         live = np.asarray(conforms, float)[:, gain.live]
-        c = weights @ live
-        after = np.minimum(c, 1.0 - c) @ gain.table.weights
-        method = "reweighted"
-    else:
-        after = _linear(gain, [*given, *picks], rows, outcome)
-        method = "linear"
-    return base - after, method, float(np.median(ess))
+        return weights @ live, "reweighted", float(np.median(ess))
+    return _linear(gain, picks, rows, outcome), "linear", float(np.median(ess))
 
 
 def _draw(
@@ -206,10 +202,9 @@ def _importance(
 
 
 def _linear(gain: LinearGain, picks: Sequence[Pick], rows: np.ndarray, outcome: np.ndarray) -> np.ndarray:
-    """Return H after each outcome by the linear update of every point's normal score."""
+    """Return c after each outcome by the linear update of every point's normal score."""
     batch = gain.condition(picks)
     surprise = (outcome - gain.measurements.F[:, rows].mean(axis=0)) / gain.unit[rows]
     moved = surprise @ batch.unmix.T @ batch.whitened
     left = np.sqrt(1.0 - np.minimum(batch.share.astype(float), MAX_SHARE))
-    c = ndtr((moved - gain.z0) / left)
-    return np.minimum(c, 1.0 - c) @ gain.table.weights
+    return ndtr((moved - gain.z0) / left)

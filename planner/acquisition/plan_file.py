@@ -81,6 +81,8 @@ def plan_record(
         },
         "verdict": verdict,
         "trials": [_trial(row) for row in proposal.rows],
+        "undecided_band_80": None if forecast.undecided_band_80 is None else list(forecast.undecided_band_80),
+        "probability_of_goal": forecast.probability_of_goal,
         "band_method": forecast.band_method,
         "linear": None if forecast.linear_gain is None else {"gain": forecast.linear_gain, "gain_band_80": list(forecast.linear_band_80)},
         "optimism_drop": None if proposal.optimism is None else proposal.optimism.drop,

@@ -68,6 +68,10 @@ class Forecast:
     """Neither claimed nor excluded."""
     undecided_share: float
     """Expected after the batch: today's share times the expected fall of the points with 1 - C < c < C."""
+    undecided_band_80: tuple[float, float] | None = None
+    """10 % and 90 % points of it over single outcomes of the week."""
+    probability_of_goal: float | None = None
+    """Chance that the undecided share is then no more than the goal asks."""
     linear_gain: float | None = None
     """Fall of H by the linear update, before it was scaled by what forecasts were worth against refits."""
     linear_band_80: tuple[float, float] | None = None

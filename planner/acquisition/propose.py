@@ -23,6 +23,7 @@ from planner.acquisition.schedule import schedule
 from planner.acquisition.scores import expected_undecided
 from planner.acquisition.threads import one_blas_thread
 from planner.lab.campaign import Definition
+from planner.lab.campaign_tables import Goal
 
 Pending = tuple[Candidate, str | None]
 """A specimen of an earlier plan that is not reported yet, and the label of its furnace load."""
@@ -128,7 +129,7 @@ def _proposal(
         furnace_loads=len(draft.tally.loads),
         tool_temperatures=len(draft.tally.temperatures),
         sections=draft.tally.sections,
-        forecast=_forecast(draft, reference, confidence=definition.goal.confidence, rng=rng),
+        forecast=_forecast(draft, reference, goal=definition.goal, rng=rng),
         optimism=fresh,
         not_worth=_not_worth(draft, currency=definition.campaign.currency),
         binding=binding_limits(draft),
@@ -147,7 +148,8 @@ def _pending_picks(pending: Sequence[Pending], *, first: int) -> tuple[tuple[int
     return tuple((first + i, load) for i, load in enumerate(loads))
 
 
-def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: np.random.Generator) -> Forecast:
+def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, rng: np.random.Generator) -> Forecast:
+    confidence = goal.confidence
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
@@ -159,6 +161,10 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: 
     undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
     kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
     kept = 1.0 - (1.0 - kept) * (min(expected / fall, 1.0) if fall > 0 else 1.0)
+    # single outcomes, scaled so that their mean is the expected share
+    single = ((simulated.c > 1.0 - confidence) & (simulated.c < confidence)).sum(axis=1) / c.size
+    single = single * (undecided * kept / single.mean()) if single.mean() > 0 else single
+    low, high = np.quantile(single, [0.1, 0.9])
     return Forecast(
         misclassification_now=reference.misclassification,
         misclassification=reference.misclassification - expected,
@@ -167,6 +173,8 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, confidence: float, rng: 
         band_method=simulated.method,
         undecided_share_now=undecided,
         undecided_share=undecided * kept,
+        undecided_band_80=(float(low), float(high)),
+        probability_of_goal=float(np.mean(single <= goal.undecided_share_max)),
         linear_gain=fall,
         linear_band_80=band,
     )

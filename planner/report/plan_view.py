@@ -111,11 +111,19 @@ def outlook(record: Mapping[str, Any]) -> Text:
         f"{percent(expected['misclassification'])} (a gain of {100 * expected['gain']:.1f} points, "
         f"80 % band {100 * low:.1f} to {100 * high:.1f})"
         + ("" if share is None else f"; undecided share from {percent(share)}")
-        + ("" if share is None else f" to {percent(expected.get('undecided_share'))}")
+        + ("" if share is None else f" to {percent(expected.get('undecided_share'))}{_goal(record)}")
         + ".",
         style="not bold",
     )
     return text
+
+
+def _goal(record: Mapping[str, Any]) -> str:
+    """Return the band of the undecided share and the chance of the goal, where they are known."""
+    band, chance = record.get("undecided_band_80"), record.get("probability_of_goal")
+    if band is None or chance is None:
+        return ""
+    return f" (80 % band {percent(band[0])} to {percent(band[1])}; chance that the goal is then reached {chance:.2f})"
 
 
 def past(record: Mapping[str, Any]) -> Text:

@@ -58,6 +58,9 @@ def test_gains_add_up_and_the_forecast_holds_together(plan):
     assert f.misclassification == pytest.approx(f.misclassification_now - f.gain)
     assert f.gain_band_80[0] <= f.gain <= f.gain_band_80[1]
     assert 0 <= f.undecided_share <= f.undecided_share_now
+    low, high = f.undecided_band_80
+    assert 0 <= low <= high <= 1 and low <= f.undecided_share * 1.2
+    assert 0.0 <= f.probability_of_goal <= 1.0
     assert plan.optimism.fresh <= plan.optimism.chosen * 1.2
     assert 0.0 <= plan.optimism.drop <= 1.0
     free = [r for r in plan.rows if r.role == "trial" and r.alternative is not None]
@@ -157,3 +160,13 @@ def test_a_map_without_doubt_still_gives_a_plan(definition, world):
     p = propose(definition, reference=reference, predictor=predictor, n_candidates=80, rng=np.random.default_rng(0))
     assert p.rows
     assert p.forecast.gain == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_chance_of_the_goal_counts_outcomes(varied, world):
+    chances = []
+    for most in (0.001, 0.3, 0.999):
+        definition = varied(goal={"undecided_share_max": most})
+        reference, predictor = world(definition)
+        f = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5)).forecast
+        chances.append(f.probability_of_goal)
+    assert chances[0] <= chances[1] <= chances[2] == 1.0

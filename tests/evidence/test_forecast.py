@@ -5,7 +5,10 @@ import json
 import numpy as np
 import pytest
 
+from models import fit as sampling
+from models.verdict import FEW_DRAWS, Verdict
 from planner.acquisition.forecast_record import measured
+from planner.cycle import fitting
 from tests.evidence import common, forecast
 
 
@@ -72,3 +75,21 @@ def test_what_plans_print_is_what_the_evidence_says():
         pytest.skip("forecast.json has not been made")
     record, told = json.loads(path.read_text(encoding="utf-8")), measured().to_json()
     assert {k: told[k] for k in told if k != "made_on"} == pytest.approx({k: record[k] for k in told if k != "made_on"}, abs=1e-4)
+
+
+def test_a_batch_is_forecast_and_answered(monkeypatch):
+    """The whole way of one batch, with prior draws in place of every fit."""
+
+    def few(campaign, encoded, specimens, key, draws):
+        rng = np.random.default_rng([campaign.definition.campaign.seed, len(specimens)])
+        drawn = sampling.prior_draws(encoded.layout, encoded.priors, draws=40, rng=rng)
+        return fitting.Fit(drawn, encoded, Verdict(FEW_DRAWS, "mocked", 1.0, 100.0, 1.0, 0), specimens, key, "full", {})
+
+    monkeypatch.setattr(fitting, "_full", few)
+    task = forecast.Task(1, 2)
+    assert task.kind[0] == "space_filling"
+    found = forecast.run(task)
+    assert len(found["came"]) == len(found["verdicts"]) == 2 and found["specimens"] > 10
+    low, high = found["linear_band_80"]
+    assert low <= found["linear_gain"] <= high and found["linear_gain"] > 0
+    json.dumps(found, allow_nan=False)
