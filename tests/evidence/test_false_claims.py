@@ -7,7 +7,7 @@ from math import comb
 import pytest
 
 from planner.rehearse.mechanisms import MECHANISMS
-from tests.evidence import false_claims as fc
+from tests.evidence import common, false_claims as fc
 
 
 def row(**changes):
@@ -45,7 +45,7 @@ def test_what_is_kept_is_not_run_again_and_nothing_is_begun_too_late():
     names = [t.name for t in fc.todo(kept, given)]
     assert len(names) == 18 and not set(names) & set(kept) and names[:2] == ["own 0000", "foreign 0001"]
     assert {t.how for t in fc.todo(kept, Namespace(campaigns=10, only="designed", processes=1))} == {"designed"}
-    assert list(fc.work(fc.todo(kept, given), given, end=0.0, seconds=fc.EXPECTED_S)) == []
+    assert list(common.spread(fc.todo(kept, given), fc.run, processes=1, end=0.0, seconds=lambda task: fc.EXPECTED_S[task.how])) == []
     told = fc.summary(kept)
     assert told["own"]["campaigns"] == 1 and told["foreign"]["by_truth"]["heavy_tails"]["campaigns"] == 1
 
