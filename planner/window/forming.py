@@ -23,7 +23,7 @@ from planner.window.truncated import gauss_rule
 
 LANES = 16                    # fields are padded to a multiple of this, one register of the vector unit
 LINE = 16                     # fields that depend on temper and forming temperature only (and padding: one register)
-N_WARM_NODES, N_LINE_NODES = 2, 3
+N_WARM_NODES, N_LINE_NODES = 2, 5
 STRIDE = 1024                 # room for the strain nodes of all grid rows
 LOGIT_CAP = F(30.0)
 TINY, FLOOR = F(1e-12), F(1e-7)
