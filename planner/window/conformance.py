@@ -35,6 +35,7 @@ __all__ = ["Conformance", "LotsSeen", "Required"]
 
 WIDE = 0.45                       # scatter of strain, as a share of the set strain, from which actual strains are gone through one by one
 TAIL, LOG_STRAIN_STEP, MOST_STRAINS, STRAINS = 3.6, 0.08, 800, (1e-6, 1.5)    # ... within +- sd, in steps of ln strain, between
+DRAWS_AT_ONCE = 80                # few, so that no thread waits long for the last
 NO_LIMIT = 60.0                   # ln of a gap or film that everything stays below
 MOST_STRAIN_SPREAD = 0.6          # of ln strain, as far as the gap's small dependence on strain goes
 N_BRAZE_NODES = 61                # equal steps: the liquid share has a kink at the liquidus
@@ -123,7 +124,8 @@ class Conformance:
                      np.array([r.cracked, r.gap_max is not None, r.film_max is not None, r.sound_min is not None or r.leaked,
                                self.settings.braze_temperature > 0 or self.settings.braze_time > 0]),
                      plain(np.where(np.arange(len(order)) < len(conditions), order, len(conditions)), np.int64))
-        in_chunks(lambda a, b: conform(t.plane, t.line, t.heat, t.outcome, t.scalars, t.feature, truncated_rules(), *constants, a, b, out), len(out))
+        in_chunks(lambda a, b: conform(t.plane, t.line, t.heat, t.outcome, t.scalars, t.feature, truncated_rules(), *constants, a, b, out),
+                  len(out), DRAWS_AT_ONCE)
         return out
 
     def _order(self, conditions: Conditions) -> np.ndarray:

@@ -118,18 +118,40 @@ def _fill_line(p: Params, temperature, sheet: Sheet, settings: Settings, limit_s
     over = lambda a: np.broadcast_to(a, (len(line), len(rows))).reshape(shape)
     limit = over(formability.log_limit_strain(p, rows, 0.0)) - np.log(sheet.share.max())
     gap = over(springback.log_gap(p, springback.log_angle(p, rows, 0.0), rows.tau))
-    mean = lambda a: (a * weight).sum(-1)
     base = design(_conditions(temperature, n_tempers))
-    line[..., 0], line[..., 3] = mean(limit), mean(gap)
-    gap = gap - p.gap_slope[:, :, None, None] * _log_modulus_moved(temperature, tau)      # the set modulus is the kernel's
-    limit, gap = limit - mean(limit)[..., None], gap - mean(gap)[..., None]
-    line[..., 1] = mean(limit ** 2) + limit_sd[:, :, None] ** 2
+    moved = p.gap_slope[:, :, None] * _log_modulus_moved(temperature, tau)      # the set modulus is the kernel's
+    _moments(plain(limit, float), plain(gap, float), plain(moved, float), weight, line)
+    line[..., 1] += limit_sd[:, :, None] ** 2
     line[..., 2] = film.base(p, base, log_strain=np.zeros(len(base))).reshape(shape[:3])
-    line[..., 4] = mean(gap ** 2) + (p.gap_sd ** 2 + (p.gap_slope * p.lot_angle_sd) ** 2)[:, :, None]
+    line[..., 4] += (p.gap_sd ** 2 + (p.gap_slope * p.lot_angle_sd) ** 2)[:, :, None]
     line[..., 5] = (p.lot_clad_sd ** 2)[:, :, None]
     line[..., 6] = 1.0 + clad_offset[:, :, None]
-    line[..., 7], line[..., 8], line[..., 9] = mean(limit * gap), mean(limit ** 3), mean(gap ** 3)
     line[..., 10:] = 0.0
+
+
+@compiled(fastmath=True, nogil=True, error_model="numpy")
+def _moments(limit, gap, moved, weight, line):
+    """Fill in what `line` says of mean, variance, third moment and covariance over the nodes of warmth."""
+    n_draws, n_tempers, n_fine, n_nodes = limit.shape
+    for s in range(n_draws):
+        for k in range(n_tempers):
+            for u in range(n_fine):
+                x, y, z = 0.0, 0.0, 0.0
+                for i in range(n_nodes):
+                    x += weight[u, i] * limit[s, k, u, i]
+                    y += weight[u, i] * gap[s, k, u, i]
+                    z += weight[u, i] * moved[s, u, i]
+                xx, xy, yy, xxx, yyy = 0.0, 0.0, 0.0, 0.0, 0.0
+                for i in range(n_nodes):
+                    w, a = weight[u, i], limit[s, k, u, i] - x
+                    b = gap[s, k, u, i] - moved[s, u, i] - y + z
+                    xx += w * a * a
+                    xy += w * a * b
+                    yy += w * b * b
+                    xxx += w * a * a * a
+                    yyy += w * b * b * b
+                own = line[s, k, u]
+                own[0], own[1], own[3], own[4], own[7], own[8], own[9] = x, xx, y, yy, xy, xxx, yyy
 
 
 def _log_modulus_moved(temperature, tau) -> np.ndarray:

@@ -25,14 +25,15 @@ from planner.window.truncated import MOST_NODES, N_BOUND
 # change per sd of braze heat up to which 1, 2, 3, 5 and 8 of its nodes serve
 STILL, CALM, STEADY, LIVELY, WILD = F(0.06), F(0.2), F(0.37), F(0.7), F(1.2)
 DEAD = F(1e-4)                    # a block whose conformances add up to less is all 0
-MERGED = F(1.5e-3)                  # a state less likely than this is counted with the next
-RARE = F(3e-4)                    # a state less likely than this is left out
+MERGED = F(2e-3)                    # a state less likely than this is counted with the next
+RARE = F(4e-4)                    # a state less likely than this is left out
 SURE = F(4.5)                     # a film this many sd below its limit passes
 NODE_REACH = F(3.0)               # ... at every node of heat
 # sd of the gap's part of the predictor up to which its mean and variance, or rules of 2, 3 and 5 nodes, serve
 GAP_1, GAP_2, GAP_3, GAP_5 = F(0.16 ** 2), F(0.25 ** 2), F(0.5 ** 2), F(1.0 ** 2)
 # sd of the film's part of the predictor up to which rules of 1, 2, 3, 5, 8 and 16 nodes serve
-NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8, NARROW_16 = F(0.05), F(0.27), F(0.5), F(0.95), F(1.3), F(2.4)
+NARROW_1, NARROW_2, NARROW_3, NARROW_5, NARROW_8, NARROW_16 = F(0.07), F(0.35), F(0.65), F(1.2), F(1.8), F(3.0)
+KINK = F(2.0)                     # ... as if a curved predictor, which may have a kink there, changed this much more
 ONE_HEAT = (np.arange(N_BINS) // P.N_SIZES) % P.HEATS.size == 0      # bins of a single node of heat
 LIGHT = F(0.03)                   # a state less likely than this never gets nodes of time
 RACING = F(0.5)                   # change per sd of ln(time) above which time has its larger rule
@@ -122,6 +123,7 @@ def _bins(work, states, bins, n_states, own):
             swing = work[SWING + i] * (shrunk if work[SPLIT + i] > ZERO else ONE)
             swing += HALF * states[at + U(DEPTH) + np.uint64(i)] * work[HEATED + i] * own[3] * work[Q_SD + i]
             swing = max(swing, ZERO if near > SURE else own[3] * work[Q_SD + i] * states[at + U(INVERSE) + np.uint64(i)])
+            swing += ZERO if work[SPLIT + i] > ZERO else KINK * abs(work[CURVE + i])
             size += F(P.N_SIZES) * ((ONE if swing * second > STILL else ZERO) + (ONE if swing * fourth > CALM else ZERO)
                                      + (ONE if swing * fourth > STEADY else ZERO)
                                      + (ONE if swing * fourth > LIVELY else ZERO) + (ONE if swing * fourth > WILD else ZERO))

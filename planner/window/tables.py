@@ -32,10 +32,11 @@ REACH = 3.0                                 # standard deviations of the setting
 CHUNK = 250                                 # draws worked on at a time
 
 
-def in_chunks(work: Callable, n_draws: int) -> list:
-    """Return work(first, last) of every chunk of draws in order, worked on by as many threads as there are cores for us."""
+def in_chunks(work: Callable, n_draws: int, most: int | None = None) -> list:
+    """Return work(first, last) of every chunk of draws (at most `most`; default CHUNK) in order, by as many threads as there are cores for us."""
+    size = min(most or CHUNK, CHUNK)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    pieces = [(a, min(a + CHUNK, n_draws)) for a in range(0, n_draws, CHUNK)]
+    pieces = [(a, min(a + size, n_draws)) for a in range(0, n_draws, size)]
     with ThreadPoolExecutor(cores) as pool:
         return list(pool.map(lambda piece: work(*piece), pieces))
 
@@ -196,12 +197,12 @@ def _heat(p: Params, grid: Grid, out: np.ndarray) -> np.ndarray:
     low, high = grid.h[0] + ends.min(0) - 1e-3, grid.h[1] + ends.max(0) + 1e-3
     step = (high - low) / (N_HEAT - 1)
     q = (low[:, None] + step[:, None] * np.arange(N_HEAT))[:, None, :]
-    lifted, unit = _Lifted(p), np.eye(N_HEAT_TAU)
-    plain = joints.heat_effect(lifted, _Warmth(0.0, (0.0,) * N_HEAT_TAU), q)
-    out[..., 0] = plain
-    out[..., 1 + N_HEAT_TAU:] = 0.0
+    basis = np.eye(N_HEAT_TAU + 1)[1:, :, None, None, None]          # none of the basis functions of warmth, then each alone
+    effect = joints.heat_effect(_Lifted(p), _Warmth(0.0, tuple(basis)), q)
+    out[..., 0] = effect[0]
     for i in range(N_HEAT_TAU):
-        out[..., 1 + i] = joints.heat_effect(lifted, _Warmth(0.0, tuple(unit[i])), q) - plain
+        out[..., 1 + i] = effect[1 + i] - effect[0]
+    out[..., 1 + N_HEAT_TAU:] = 0.0
     return np.stack([low, 1.0 / step], axis=1)
 
 
