@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,12 +109,9 @@ def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
         raise nothing_fits(problem.limits, None, None, what="not one specimen fits in this week's limits")
     insist(start)
     represent(start, problem.region)
-    drafts = []
-    for price in prices:
-        draft = start.copy()
-        draft.price = price
-        search.greedy(draft)
-        drafts.append(draft)
+    drafts = [start.under(price) for price in prices]
+    with ThreadPoolExecutor(len(drafts)) as threads:          # drafts share nothing that they change
+        list(threads.map(search.greedy, drafts))
     drafts.sort(key=lambda d: d.misclassification)
     best, others, states = drafts[0], drafts[1:], deque(maxlen=FINALISTS - len(prices))
     keep_representative_share(best, problem.region)

@@ -133,6 +133,12 @@ class Draft:
         other._conditioned, other._start, other._known = self._conditioned, self._start, self._known
         return other
 
+    def under(self, price: str) -> Draft:
+        """Return a copy that goes by another price rule and shares not even what was last scored."""
+        other = self.copy()
+        other.price, other._known = price, self._known.copy()
+        return other
+
     def take(self, step: Step) -> None:
         """Make a change."""
         added = self._conditioned if not step.out else None

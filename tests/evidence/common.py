@@ -52,15 +52,15 @@ def header(command: str, *, seed: int, modules: Iterable[str]) -> dict:
             "code_digest": digest_of(modules)}
 
 
-def load(name: str, head: dict) -> dict:
-    """Return what an evidence file says so far, where it was made on the same code and seed; otherwise nothing."""
+def load(name: str, head: dict, *, same: Iterable[str] = ("seed", "modules", "code_digest", "versions")) -> dict:
+    """Return what an evidence file says so far, where its header agrees in all of `same`; otherwise nothing."""
     path = HERE / f"{name}.json"
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    same = all(record.get(key) == head[key] for key in ("seed", "modules", "code_digest", "versions"))
-    return {k: v for k, v in record.items() if k not in head} if same else {}
+    agrees = all(record.get(key) == head[key] for key in same)
+    return {k: v for k, v in record.items() if k not in head} if agrees else {}
 
 
 def store(name: str, head: dict, record: dict) -> Path:

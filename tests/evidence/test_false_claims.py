@@ -1,5 +1,6 @@
 """Bookkeeping of the false claims; campaigns are stood in for."""
 
+import json
 from argparse import Namespace
 from collections import Counter
 from math import comb
@@ -60,3 +61,10 @@ def test_a_weekly_campaign_is_our_own_plans_under_its_truth(monkeypatch):
     assert (found["false"], found["false_any_week"], found["how"], found["claimed_of_conforming"]) == (False, True, "weekly", 0.5)
     (job,) = seen
     assert job.strategy == "ours" and job.weeks == fc.WEEKS and job.truth.mechanism == task.truth.mechanism and set(job.stock.values()) == {60}
+
+
+def test_a_campaign_is_kept_as_long_as_its_own_code_stays():
+    rows = {"own 0001": json.dumps(row(code="a")), "own 0000": json.dumps(row(how="weekly", code="b")), "own 0002": json.dumps(row())}
+    assert set(fc.still_true(rows, {"designed": "a", "weekly": "b"})) == {"own 0000", "own 0001"}
+    assert set(fc.still_true(rows, {"designed": "a", "weekly": "c"})) == {"own 0001"}      # only how trials are chosen was changed
+    assert set(fc.DESIGNED) < set(fc.MODULES)
