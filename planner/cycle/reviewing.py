@@ -109,10 +109,10 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         leaning = waiting.result()
     if deep:
         leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
-    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
-            if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
-    reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
-    standing = [_scored(one, definition, ordered) for one in read_claims(campaign.directory)]
+    replaced = {number for p in plans for number in p.supersedes}
+    plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
+    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans]
+    standing = [frozen.score(one, ordered) for one in read_claims(campaign.directory)]
     out = [*leaning["lots"], *leaning["loads"]]
     return {
         "claims": review.claims(record, fit.specimens),
@@ -120,7 +120,8 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         "checks": found,
         "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"], "loads_left_out": leaning["loads"],
                         "specimens": leaning["specimens"]},
-        "forecasts": review.forecasts(made, now=record, reported=reported),
+        "forecasts": review.forecasts(made, now=record, reported=[not any(s.specimen in pending for s in p.specimens) for p in plans],
+                                      withdrawn=[p.number in replaced for p in plans]),
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
@@ -215,8 +216,3 @@ def freeze(campaign) -> Path:
     record = json.loads(json.dumps(record, default=_plain))
     with campaign.ledger() as ledger:
         return freeze_claim(ledger, campaign.directory, record)
-
-
-def _scored(record: dict[str, Any], definition, specimens) -> dict[str, Any]:
-    least = None if definition.criteria.sound_share_min is None else definition.joints_sound_min
-    return frozen.score(record, specimens, joints_sound_min=least)
