@@ -208,11 +208,11 @@ def freeze(campaign) -> Path:
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
     definition = campaign.definition
     with campaign.ledger(read_only=True) as ledger:
-        data = ledger.data_digest()
+        data, known = ledger.data_digest(), ledger.specimens(with_excluded=True)        # what is excluded today was seen all the same
     criteria = definition.criteria.model_dump() | {"joints": definition.component.joints}
     record = frozen.claim_record(window.to_json(), date=datetime.date.today().isoformat(), data_digest=data,
                                  definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),
-                                 lots={s.lot for s in fit.specimens}, specimens={s.specimen for s in fit.specimens}, criteria=criteria)
+                                 lots={s.lot for s in known}, specimens={s.specimen for s in known}, criteria=criteria)
     record = json.loads(json.dumps(record, default=_plain))
     with campaign.ledger() as ledger:
         return freeze_claim(ledger, campaign.directory, record)

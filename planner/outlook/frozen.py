@@ -169,7 +169,7 @@ def score(record: Mapping[str, Any], specimens: Iterable[Specimen]) -> dict[str,
         share = float(np.mean([np.mean(x) for x in full]))
         path.append(e_value([*(s.nonconforming_share for s in lots), share], reliability=record["reliability"]))
         lots.append(LotScore(lot, sum(len(x) for x in full), share, path[-1]))
-    value, highest = (path[-1], max(path)) if path else (1.0, 1.0)
+    value, highest = [1.0, *path][-1], max([1.0, *path])
     state = "refuted" if highest >= rule["refuted_at"] else "stands"
     return {"number": record.get("number"), "since": record["date"], "digest": record["digest"], "intact": claim_digest(record) == record["digest"],
             "e_value": value, "highest": highest, "refuted_at": rule["refuted_at"], "state": state,
