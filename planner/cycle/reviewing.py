@@ -204,7 +204,7 @@ def freeze(campaign) -> Path:
     fit = current_fit(campaign)
     window = window_of(campaign, fit, maps=False)
     if not window.claims:
-        raise UserError("nothing is claimed yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
+        raise UserError("no operating range is certified yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
     definition = campaign.definition
     with campaign.ledger(read_only=True) as ledger:

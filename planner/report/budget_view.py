@@ -89,7 +89,11 @@ def review(record: Mapping[str, Any]) -> RenderableType:
     parts: list[RenderableType] = [verdict_line(record["convergence"]["verdict"])]
     if record["first"]:
         parts.append(notices(record["first"]))
-    parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    joint = (record["window"]["joint_claim"] or {}).get("joint_probability")
+    if joint is not None:
+        parts.append(Text(f"Over all tempers at once {percent(record['window']['claimed_share'])} of the box is claimed, joint probability {joint:.3f}."))
+    none = "Nothing is claimed yet." if joint is None else "No operating range is certified: no box of settings of its own fits into that region."
+    parts += [Text(claim["words"]) for claim in record["claims"]] or [Text(none)]
     parts += [Text(record["target"])] if record["target"] else []
     if record.get("bagged"):
         parts.append(Text(f"{record['bagged']['words']}."))

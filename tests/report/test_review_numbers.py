@@ -1,12 +1,15 @@
 """Every table of the review page against the record, to the printed digits.  All numbers are invented and all are different."""
 
+import io
 import itertools
 import re
 from html.parser import HTMLParser
 
 import pytest
+from rich.console import Console
 
 from planner.outlook.review import target_words
+from planner.report.budget_view import review as on_screen
 from planner.report.pages.build import review_page
 
 RANGES = {"forming_temperature_degC": [150, 200], "strain": [0.02, 0.05], "braze_temperature_degC": [598, 602], "braze_time_min": [2, 4]}
@@ -202,3 +205,15 @@ def test_no_table_was_forgotten(tables):
     heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected", "chance of passing",
              "evidence against the claim after it"}
     assert all(heads & set(t[0]) for t in tables)
+
+
+@pytest.mark.parametrize("joint, said, unsaid", [(0.9587, "No operating range is certified", "Nothing is claimed"), (None, "Nothing is claimed", "No operating range is certified")])
+def test_a_region_without_a_box_in_it_is_not_called_nothing(review, joint, said, unsaid):
+    window = review["window"] | {"joint_claim": review["window"]["joint_claim"] | {"joint_probability": joint}}
+    record = review | {"claims": [], "window": window, "page": "reports/review.html"}
+    page = review_page(record, {"reliabilities": [0.8, 0.9], "reliability": 0.9, "confidence": 0.95, "maps": [], "curves": []})
+    held = io.StringIO()
+    Console(file=held, width=200, color_system=None).print(on_screen(record))
+    for text in (page, held.getvalue()):
+        assert said in text and unsaid not in text
+    assert ("joint probability 0.959" in held.getvalue()) == (joint is not None)
