@@ -106,7 +106,9 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, sta
         weeks.append({"week": after["weeks"], "cost": after["cost"] - before["cost"], "gain": gain,
                       "worth": None if worth is None else 100 * gain * worth})
     likely = next((r["weeks"] for r in rows if r["probability_of_goal"] >= 0.5), None)
-    if worth is None:
+    if not weeks:
+        why, week = "no further week can be laid out, so there is nothing to weigh", None
+    elif worth is None:
         why, week = "no worth_per_percent is stated in [goal], so gain and money cannot be weighed against each other", None
     else:
         short = next((w for w in weeks if w["worth"] < w["cost"]), None)

@@ -80,6 +80,12 @@ def test_the_first_week_gains_from_where_the_pending_results_lead():
     assert told["week"] == 1 and told["why"].endswith("the pending results alone leave H at 17.0 %")     # 2 points are worth 800 of 1000
 
 
+def test_without_a_week_there_is_nothing_to_weigh():
+    today = [{"weeks": 0, "cost": 0.0, "misclassification": 0.2, "probability_of_goal": 0.0, "undecided_share": 0.8, "claimed_share": 0.1}]
+    told = budget.stop(today, goal=GOAL, currency="EUR", ended="week 1: the money is spent")
+    assert (told["week"], told["weeks"]) == (None, []) and told["why"].startswith("no further week can be laid out")
+
+
 def test_pending_results_are_foreseen_on_the_windows_scale(ahead):
     now = ahead.outset.problem.gain.now
     assert budget.awaited(ahead, now=now) is None                         # nothing is pending

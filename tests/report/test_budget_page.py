@@ -90,6 +90,14 @@ def test_a_campaign_without_target_money_or_worth(record):
     hold(Seen(page).numbers, plain)
 
 
+def test_a_campaign_whose_money_is_spent(record):
+    spent = record | {"by_money": record["by_money"][:1], "stop": {"week": None, "goal_week": None, "why": "no further week can be laid out", "horizon_ended": "week 1: no money",
+                                                                  "weeks": []}, "cuts": [], "deep": None}  # fmt: skip
+    page = budget_page(spent, title="Invented")
+    hold(Seen(page).numbers, spent)
+    assert "No further week can be laid out" in page and "week 1: no money" in page
+
+
 def test_the_screen_says_the_same(record):
     held = io.StringIO()
     Console(file=held, width=100, color_system=None).print(on_screen(record))
