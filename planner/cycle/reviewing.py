@@ -13,7 +13,7 @@ import numpy as np
 from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
-from planner.cycle.bagging import bagged_claims
+from planner.cycle.bagging import RESAMPLES, bagged_claims
 from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
@@ -108,6 +108,9 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
     if deep:
+        blind = sum(not row["trusted"] for kind in ("lots", "loads") for row in leaning[kind])
+        campaign.say(f"{blind} refits without a lot or load" + (f", then {RESAMPLES} on resampled ones" if window.claims or window.member.any() else "")
+                     + ": each takes about as long as an update; finished ones are kept, so the command may be broken off and given again")
         leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
     replaced = {number for p in plans for number in p.supersedes}
     plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]

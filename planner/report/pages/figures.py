@@ -61,6 +61,7 @@ def money_figure(rows: list[Mapping[str, Any]], value: str, band: str | None, la
     percent = lambda values: [100 * v for v in values]
     cost = [r["cost"] for r in rows]
     drawn = _plain_figure(width=300, height=230, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
+    drawn.xaxis.ticker.desired_num_ticks = 4                    # room for six digits each
     if band:
         drawn.varea(cost, percent(r[band][0] for r in rows), percent(r[band][1] for r in rows), fill_color="#c3d5e3", hatch_pattern="/", hatch_color=HUE,
                     hatch_alpha=0.4)
