@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from models.rows import Conditions
+from models.verdict import PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.limits import Limits
 from planner.acquisition.predictor import FittedPredictor
@@ -27,8 +28,8 @@ from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
-from planner.outlook.review import ranges_words
 from planner.outlook.spent import spent_so_far
+from planner.outlook.words import ranges_words
 from planner.window.box import FACTORS, factor_box
 from planner.window.points import box_skeleton, uniform_in
 from planner.window.window import Window
@@ -37,6 +38,7 @@ BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
 TARGET_POINTS = 48
+PRIOR_WORDS = "the whole outlook rests on the prior: the first week's results will move it, so weigh stopping once they are in"
 THREADS = 2
 """Parts of the outlook that are worked out beside each other."""
 
@@ -82,9 +84,9 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     with campaign.ledger(read_only=True) as ledger:
         everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
-    spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans})
-    left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money, 0.0)
-    horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks, 1, LONGEST))
+    spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans}, pending=pending)
+    left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money - spent.bound, 0.0)
+    horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks - spent.weeks_bound, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
     campaign.say(f"laying out {horizon} weeks")
     with one_blas_thread():              # factors of a few hundred rows, hundreds of times: shared between threads they wait for each other
@@ -97,17 +99,19 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
             marginal, seen = worth.marginal(ahead.first), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
-    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money)
+    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound)
+    awaited = worth.awaited(ahead, now=window.misclassification)
     return {
         "by_money": rows, "marginal": marginal,
-        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended),
+        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": cuts,
+        "cuts": cuts, "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
+                 "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
-        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": list(window.notices),
+        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if fit.verdict.name == PRIOR_ONLY else [])],
         "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from models import fit as sampling
+from models.verdict import CONVERGED
 from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judge_draws
 from planner.cycle.reports import write_whole
 from planner.encode import encode
@@ -34,6 +36,8 @@ class Refits:
     def __call__(self, name: str, specimens: Sequence[Specimen], read: Callable[[Conformance], dict[str, Any]], *, seed: int, words: str) -> dict[str, Any]:
         """Return what `read` makes of a fit of these specimens, with its verdict; kept results are not worked out again.
 
+        As the fit of a campaign, one that fails is repeated once with smaller steps.
+
         Parameters
         ----------
         name : of the kept file.
@@ -44,13 +48,20 @@ class Refits:
         """
         path = self.folder / f"{name}.json"
         if path.exists():
-            return json.loads(path.read_text(encoding="utf-8"))
+            kept = json.loads(path.read_text(encoding="utf-8"))
+            if kept["verdict"] == CONVERGED or kept.get("repeated"):
+                return kept
         self.campaign.say(words)
         definition = self.campaign.definition
         encoded = self.pool.widened(encode(definition, specimens))
-        draws = self.pool.sampler(encoded, say=self.campaign.say).sample(seed=seed, obs=encoded.observations, cores=self.pool.cores)
+        sampler, repeated = self.pool.sampler(encoded, say=self.campaign.say), False
+        draws = sampler.sample(seed=seed, obs=encoded.observations, cores=self.pool.cores)
         verdict = judge_draws(definition, encoded, draws)
-        told = {"verdict": verdict.name, "specimens": len(specimens), "lots": len(encoded.lots), "loads": len(encoded.loads)}
+        if verdict.name != CONVERGED:
+            self.campaign.say(f"{verdict.name}: repeating once with smaller steps")
+            draws = sampler.sample(seed=seed, obs=encoded.observations, cores=self.pool.cores, draws=2 * sampling.DRAWS, target_accept=sampling.CAUTIOUS_ACCEPT)
+            verdict, repeated = judge_draws(definition, encoded, draws), True
+        told = {"verdict": verdict.name, "repeated": repeated, "specimens": len(specimens), "lots": len(encoded.lots), "loads": len(encoded.loads)}
         told |= read(conformance_of(definition, encoded, draws.params()))
         self.folder.mkdir(parents=True, exist_ok=True)
         write_whole(path, json.dumps(told))

@@ -13,7 +13,7 @@ import numpy as np
 from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
-from planner.cycle.bagging import bagged_claims
+from planner.cycle.bagging import RESAMPLES, bagged_claims
 from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
@@ -108,11 +108,14 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
     if deep:
+        blind = sum(not row["trusted"] for kind in ("lots", "loads") for row in leaning[kind])
+        campaign.say(f"{blind} refits without a lot or load" + (f", then {RESAMPLES} on resampled ones" if window.claims or window.member.any() else "")
+                     + ": each takes about as long as an update; finished ones are kept, so the command may be broken off and given again")
         leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
-    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans
-            if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
-    reported = [not any(s.specimen in pending for s in p.specimens) for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
-    standing = [_scored(one, definition, ordered) for one in read_claims(campaign.directory)]
+    replaced = {number for p in plans for number in p.supersedes}
+    plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
+    made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans]
+    standing = [frozen.score(one, ordered) for one in read_claims(campaign.directory)]
     out = [*leaning["lots"], *leaning["loads"]]
     return {
         "claims": review.claims(record, fit.specimens),
@@ -120,7 +123,8 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         "checks": found,
         "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"], "loads_left_out": leaning["loads"],
                         "specimens": leaning["specimens"]},
-        "forecasts": review.forecasts(made, now=record, reported=reported),
+        "forecasts": review.forecasts(made, now=record, reported=[not any(s.specimen in pending for s in p.specimens) for p in plans],
+                                      withdrawn=[p.number in replaced for p in plans]),
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
@@ -203,20 +207,15 @@ def freeze(campaign) -> Path:
     fit = current_fit(campaign)
     window = window_of(campaign, fit, maps=False)
     if not window.claims:
-        raise UserError("nothing is claimed yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
+        raise UserError("no operating range is certified yet, so nothing can be frozen", where=str(campaign.directory), allowed="at least one certified range",
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
     definition = campaign.definition
     with campaign.ledger(read_only=True) as ledger:
-        data = ledger.data_digest()
+        data, known = ledger.data_digest(), ledger.specimens(with_excluded=True)        # what is excluded today was seen all the same
     criteria = definition.criteria.model_dump() | {"joints": definition.component.joints}
     record = frozen.claim_record(window.to_json(), date=datetime.date.today().isoformat(), data_digest=data,
                                  definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),
-                                 lots={s.lot for s in fit.specimens}, specimens={s.specimen for s in fit.specimens}, criteria=criteria)
+                                 lots={s.lot for s in known}, specimens={s.specimen for s in known}, criteria=criteria)
     record = json.loads(json.dumps(record, default=_plain))
     with campaign.ledger() as ledger:
         return freeze_claim(ledger, campaign.directory, record)
-
-
-def _scored(record: dict[str, Any], definition, specimens) -> dict[str, Any]:
-    least = None if definition.criteria.sound_share_min is None else definition.joints_sound_min
-    return frozen.score(record, specimens, joints_sound_min=least)

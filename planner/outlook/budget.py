@@ -73,8 +73,25 @@ def _band(values: np.ndarray, *, of: float | None = None) -> list[float]:
     return [low, high] if not of else [min(low, of), max(high, of)]
 
 
-def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> dict[str, Any]:
+def awaited(ahead: Ahead, *, now: float) -> float | None:
+    """Return H expected once the pending results are in, on the scale of the window's H (`now`); None where nothing is pending."""
+    if not ahead.pending_rows:
+        return None
+    gain = ahead.outset.problem.gain
+    return ahead.pending_misclassification * (now / gain.now if gain.now > 0 else 1.0)
+
+
+def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None) -> dict[str, Any]:
     """Say when stopping is rational: the first week whose expected gain is worth less than it costs.
+
+    Parameters
+    ----------
+    rows : of `by_money`.
+    goal : table [goal] of the definition.
+    currency : str
+    ended : why the outlook ends early.
+    start : float, optional
+        H expected once pending results are in: they are paid for, so the first week gains from there. Default: today's H.
 
     Returns
     -------
@@ -84,23 +101,28 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str) -> 
     """
     worth, weeks = goal.worth_per_percent, []
     for before, after in zip(rows[:-1], rows[1:], strict=True):
-        gain = before["misclassification"] - after["misclassification"]
+        outset = start if start is not None and not weeks else before["misclassification"]
+        gain = outset - after["misclassification"]
         weeks.append({"week": after["weeks"], "cost": after["cost"] - before["cost"], "gain": gain,
                       "worth": None if worth is None else 100 * gain * worth})
     likely = next((r["weeks"] for r in rows if r["probability_of_goal"] >= 0.5), None)
-    if worth is None:
+    if not weeks:
+        why, week = "no further week can be laid out, so there is nothing to weigh", None
+    elif worth is None:
         why, week = "no worth_per_percent is stated in [goal], so gain and money cannot be weighed against each other", None
     else:
         short = next((w for w in weeks if w["worth"] < w["cost"]), None)
         week = short and short["week"]
         why = (f"stop before week {week}: it would cost {short['cost']:.0f} {currency} and is expected to bring {short['worth']:.0f} {currency} worth of certainty "
-               f"({100 * short['gain']:.2f} points of H at {worth:g} a point); {_left(rows, week)}" if short else
+               f"({100 * short['gain']:.2f} points of H at {worth:g} a point); {_left(rows, week, start)}" if short else
                f"every week looked at ({len(weeks)}) is expected to bring more than it costs")
     return {"week": week, "goal_week": likely, "why": why, "horizon_ended": ended, "weeks": weeks}
 
 
-def _left(rows: Sequence[Mapping[str, Any]], week: int) -> str:
+def _left(rows: Sequence[Mapping[str, Any]], week: int, start: float | None) -> str:
     """Say what stopping before a week leaves."""
+    if week == 1 and start is not None:
+        return f"the pending results alone leave H at {100 * start:.1f} %"
     last = next(r for r in rows if r["weeks"] == week - 1)
     return f"that leaves {100 * last['undecided_share']:.1f} % of the box undecided and {100 * last['claimed_share']:.1f} % claimed"
 
@@ -200,9 +222,10 @@ def order(ahead: Ahead, *, blanks: dict[str, int], lot_temper: dict[str, str], l
         fresh = sum(lot_temper[lot] == temper for lot in blanks)
         short = max(need[temper] - have, 0)
         lot = total < LEAST_GROUPS
-        why = [f"{need[temper]} blanks are used in the {len(ahead.weeks)} weeks laid out, {have} are on hand"]
+        why = [f"{need[temper]} blanks are used in the {len(ahead.weeks)} week(s) laid out, {have} are on hand"]
         if lot:
-            why.append(f"only {total} lot(s) have results, so the spread between lots rests on the prior: take the blanks from a lot not used yet")
+            why.append((f"only {total} lot(s) have results" if total else "no lot has results yet") + ", so the spread between lots rests on the prior: "
+                       "take the blanks from a lot not used yet")
         if not fresh and not have:
             why.append("no lot of this temper is in [[stock]], so nothing of it can be planned")
         rows.append({"temper": temper, "blanks_needed": need[temper], "blanks_on_hand": have, "blanks_to_order": short, "further_lot": lot,

@@ -17,11 +17,13 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
 from planner.lab.specimen import Specimen
+from planner.outlook.words import ranges_words
 
 REFUTED = 20.0
 LOADS_PER_LOT, COMPONENTS_PER_LOAD = 1, 2
@@ -55,6 +57,15 @@ def claim_digest(record: Mapping[str, Any]) -> str:
     """Return the SHA-256 of a claim without its own digest."""
     body = {key: value for key, value in record.items() if key not in ("digest", "number")}
     return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def joints_needed(criteria: Mapping[str, Any]) -> int | None:
+    """Return the least number of sound joints that passes, by the criteria as they were frozen; None when not required."""
+    share = criteria.get("sound_share_min")
+    if share is None:
+        return None
+    exact = Fraction(repr(share)) * criteria["joints"]         # 0.9 of 10 joints is 9 and not 10
+    return -(-exact.numerator // exact.denominator)
 
 
 def conforms(one: Specimen, criteria: Mapping[str, Any], *, joints_sound_min: int | None) -> bool | None:
@@ -92,6 +103,8 @@ class LotScore:
     lot: str
     components: int
     nonconforming_share: float
+    e_value: float
+    """The e-process once this lot was scored."""
 
 
 def e_value(shares: Sequence[float], *, reliability: float, bets: int = BETS) -> float:
@@ -118,22 +131,22 @@ def e_value(shares: Sequence[float], *, reliability: float, bets: int = BETS) ->
     return float(np.maximum(factors, 0.0).prod(axis=1).mean())
 
 
-def score(record: Mapping[str, Any], specimens: Iterable[Specimen], *, joints_sound_min: int | None) -> dict[str, Any]:
+def score(record: Mapping[str, Any], specimens: Iterable[Specimen]) -> dict[str, Any]:
     """Score a frozen claim against components recorded since.
 
     Parameters
     ----------
     record : claim file.
     specimens : everything in force, in the order in which it was recorded.
-    joints_sound_min : int, optional
-        Least number of sound joints.
 
     Returns
     -------
     dict
-        e_value, state (`stands` or `refuted`), lots scored, how many components wait and why.
+        e_value (now), highest (which decides), state (`stands` or `refuted`), lots scored with the e-process after each, how many
+        components wait, what is claimed and how a component is judged: by the criteria of the day of freezing, whatever they are now.
     """
     known, old = set(record["lots"]), set(record["specimens"])
+    joints_sound_min = joints_needed(record["criteria"])
     rule, loads = record["test"], {}
     waiting = aside = 0
     for one in specimens:
@@ -153,14 +166,17 @@ def score(record: Mapping[str, Any], specimens: Iterable[Specimen], *, joints_so
         if len(full) < rule["loads_per_lot"]:
             waiting += sum(len(x) for x in of_lot.values())
             continue
-        lots.append(LotScore(lot, sum(len(x) for x in full), float(np.mean([np.mean(x) for x in full]))))
-        path.append(e_value([s.nonconforming_share for s in lots], reliability=record["reliability"]))
-    value, highest = (path[-1], max(path)) if path else (1.0, 1.0)
+        share = float(np.mean([np.mean(x) for x in full]))
+        path.append(e_value([*(s.nonconforming_share for s in lots), share], reliability=record["reliability"]))
+        lots.append(LotScore(lot, sum(len(x) for x in full), share, path[-1]))
+    value, highest = [1.0, *path][-1], max([1.0, *path])
     state = "refuted" if highest >= rule["refuted_at"] else "stands"
     return {"number": record.get("number"), "since": record["date"], "digest": record["digest"], "intact": claim_digest(record) == record["digest"],
             "e_value": value, "highest": highest, "refuted_at": rule["refuted_at"], "state": state,
             "lots": [s.__dict__ for s in lots], "waiting": waiting, "of_known_lots": aside,
-            "words": _sentence(record, state, highest, lots, waiting)}
+            "claims": [f"{one['temper']}, {ranges_words(one['ranges'])}" for one in record["claims"]],
+            "reliability": record["reliability"], "confidence": record["confidence"], "test": dict(rule),
+            "words": _sentence(record, state, value, highest, lots, waiting, aside)}
 
 
 def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
@@ -179,10 +195,14 @@ def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
     return False
 
 
-def _sentence(record, state: str, highest: float, lots, waiting: int) -> str:
-    rest = f"; {waiting} more component(s) wait for measurements or for the rest of their load" if waiting else ""
+def _sentence(record, state: str, value: float, highest: float, lots, waiting: int, aside: int) -> str:
+    limit = record["test"]["refuted_at"]
+    rest = f"; {waiting} more component(s) of new lots wait for measurements or for the rest of their load" if waiting else ""
+    rest += f"; {aside} later component(s) came from lots known when it was frozen and do not count" if aside else ""
     if not lots:
-        return f"Stands since {record['date']}; no component of a new lot has tested it yet{rest}."
+        return (f"Stands since {record['date']}: no component of a new lot has tested it yet, so the evidence against it is {value:g}, "
+                f"and it is refuted at {limit:g}{rest}.")
     bad = sum(s.nonconforming_share * s.components for s in lots)
-    return (f"{state.capitalize()} since {record['date']}: {len(lots)} new lot(s), {bad:.0f} of {sum(s.components for s in lots)} components failed; "
-            f"the evidence against it has reached {highest:.2f}, refuted at {record['test']['refuted_at']:g}{rest}.")
+    how = "Stands since" if state == "stands" else "Refuted; frozen on"
+    return (f"{how} {record['date']}: {len(lots)} new lot(s), {bad:.0f} of {sum(s.components for s in lots)} components failed; the evidence against it is "
+            f"{value:.2f} now and has reached {highest:.2f} at most, refuted at {limit:g}{rest}.")

@@ -16,14 +16,13 @@ import numpy as np
 from models.fit import code_digest
 from models.priors import SHARED, Params
 from planner.lab.specimen import Specimen
+from planner.outlook.words import ranges_words
 
 TRANSFER = (
     ("limit_shift", "limit strain: shift"), ("limit_shift_tau", "limit strain: slope with forming temperature"),
     ("gap_level", "gap: level of the geometry"), ("gap_slope", "gap: slope on the coupon's springback"),
     ("gap_slope_tau", "gap: slope with forming temperature"), ("stored_shift", "recrystallisation: shift of stored strain"),
     ("film_shift", "film depth: shift"), ("clad_shift", "clad left: shift"))
-RANGE_KEYS = (("forming_temperature_degC", "forming {} degC"), ("strain", "strain {}"), ("braze_temperature_degC", "brazed at {} degC"),
-              ("braze_time_min", "for {} min"))
 
 
 def claims(window: Mapping[str, Any], specimens: Sequence[Specimen]) -> list[dict[str, Any]]:
@@ -41,18 +40,13 @@ def claims(window: Mapping[str, Any], specimens: Sequence[Specimen]) -> list[dic
     return rows
 
 
-def ranges_words(ranges: Mapping[str, Sequence[float]]) -> str:
-    """Write a box of ranges."""
-    return ", ".join(words.format(f"{ranges[key][0]:.4g} to {ranges[key][1]:.4g}") for key, words in RANGE_KEYS)
-
-
 def target_words(window: Mapping[str, Any]) -> str | None:
     """Return the sentence on [target], None without one."""
     one = window["target"]
     if one is None:
         return None
     sure = "certified" if one["verdict"] == "CERTIFIED" else "not certified"
-    return (f"Target: {one['temper']}, {ranges_words(one['ranges'])}: with probability {one['joint_probability']:.3f}, at every condition in these ranges at least "
+    return (f"Target: {one['temper']}, {ranges_words(one['ranges'])}: with probability {_probability(one)}, at every condition in these ranges at least "
             f"{100 * window['reliability']:.0f} % of new components conform; {sure} as a whole at confidence {window['confidence']:g}.")
 
 
@@ -66,8 +60,14 @@ def _rests(one, specimens, window) -> dict[str, Any]:
             "lot_spread_rests_on_prior": window["lot_spread_rests_on_prior"], "extrapolated": one["extrapolated"]}
 
 
+def _probability(one: Mapping[str, Any]) -> str:
+    """Write a joint probability with its Monte Carlo standard error."""
+    error = one.get("error")
+    return f"{one['joint_probability']:.3f}" + ("" if error is None else f" ± {error:.3f}")
+
+
 def _claim_words(one, window, rests) -> str:
-    text = (f"{one['temper']}, {ranges_words(one['ranges'])}: with probability {one['joint_probability']:.3f}, at every condition in these ranges at least "
+    text = (f"{one['temper']}, {ranges_words(one['ranges'])}: with probability {_probability(one)}, at every condition in these ranges at least "
             f"{100 * window['reliability']:.0f} % of new components conform. It rests on {rests['components_of_temper']} components of this temper "
             f"({rests['components_inside']} made inside the ranges) and {rests['coupons_of_temper']} coupons, from {rests['lots']} lot(s) and "
             f"{rests['loads']} furnace load(s)")
@@ -86,13 +86,16 @@ def transfer(params: Params, specimens: Sequence[Specimen]) -> list[dict[str, An
     for name, words in TRANSFER:
         value = np.asarray(getattr(params, name), float)[:, 0]
         low, high = np.quantile(value, [0.05, 0.95])
-        learnt = 1.0 - float(value.var()) / prior[name].scale ** 2
+        learnt = 1.0 - float(value.var()) / prior[name].scale ** 2 if n else 0.0         # without a component only the scatter of the draws
         rows.append({"what": words, "unit": prior[name].unit, "prior_90": list(prior[name].interval()), "posterior_90": [float(low), float(high)],
                      "mean": float(value.mean()), "learnt_share": float(np.clip(learnt, 0.0, 1.0)), "components": n})
     return rows
 
 
-def forecasts(plans: Sequence[Mapping[str, Any]], *, now: Mapping[str, Any], reported: Iterable[bool]) -> list[dict[str, Any]]:
+WAITING, WITHDRAWN, MIXED, TOLD = "waiting", "withdrawn", "not told apart", "told"
+
+
+def forecasts(plans: Sequence[Mapping[str, Any]], *, now: Mapping[str, Any], reported: Iterable[bool], withdrawn: Iterable[bool] = ()) -> list[dict[str, Any]]:
     """Set what each plan promised beside what came.
 
     Parameters
@@ -100,20 +103,27 @@ def forecasts(plans: Sequence[Mapping[str, Any]], *, now: Mapping[str, Any], rep
     plans : plan.json records in order.
     now : the window today.
     reported : per plan, whether every one of its specimens has results.
+    withdrawn : per plan, whether another one took its place; default none.
 
     Returns
     -------
     list of dict
-        What came is H when the next plan was made, or today's for the last plan; None while results are missing.
+        What came is H when the next plan was made, or today's for the last plan; None while results are missing, where a plan was
+        withdrawn, and where the next plan was made while most of its results were awaited: what came then came together. `state`
+        says which.
     """
-    done, rows = list(reported), []
+    done, gone, rows = list(reported), [*withdrawn] or [False] * len(plans), []
+    kept = [i for i in range(len(plans)) if not gone[i]]
+    early = [j for i, j in zip(kept, kept[1:]) if plans[j].get("pending", 0) > plans[i]["n_trials"] / 2]
+    mixed = {*early, *(i for i, j in zip(kept, kept[1:]) if j in early)}
     for i, plan in enumerate(plans):
         before, expected = plan["now"]["misclassification"], plan["expected"]
-        after = plans[i + 1]["now"]["misclassification"] if i + 1 < len(plans) else now["misclassification"]
-        came = before - after if done[i] else None
+        after = next((plans[j]["now"]["misclassification"] for j in kept if j > i), now["misclassification"])
+        state = WITHDRAWN if gone[i] else MIXED if i in mixed else WAITING if not done[i] else TOLD
+        came = before - after if state == TOLD and before is not None and after is not None else None
         low, high = expected["gain_band_80"]
         rows.append({"plan": plan["plan_file"], "n_trials": plan["n_trials"], "cost": plan["cost"], "misclassification_before": before,
-                     "gain_expected": expected["gain"], "gain_band_80": [low, high], "gain_came": came,
+                     "gain_expected": expected["gain"], "gain_band_80": [low, high], "gain_came": came, "state": state,
                      "inside_band": None if came is None else bool(low <= came <= high)})
     return rows
 

@@ -25,7 +25,7 @@ def budget(record: Mapping[str, Any]) -> RenderableType:
         add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
                 percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []))
         if row["weeks"]:
-            add_row(takes, number(row["weeks"]), ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in row["specimens"].items()), number(row["lots"]),
+            add_row(takes, number(row["weeks"]), ", ".join(f"{n} {kind.replace('_', ' ')}{'' if n == 1 else 's'}" for kind, n in row["specimens"].items()), number(row["lots"]),
                     number(row["furnace_loads"]), number(row["sections"]), number(row["hours"], 1))
     deep = [Text(f"Rehearsed: {record['deep']['words']}.")] if record.get("deep") else []
     return Group(verdict_line(record["verdict"]), notices(record["notices"]), _standing(record), table, takes, *deep, _stop(record), _next(record),
@@ -38,6 +38,7 @@ def _standing(record: Mapping[str, Any]) -> Text:
     text.append(f"at most {percent(goal['undecided_share_max'])} undecided within {goal['weeks_max']} weeks"
                 + (f", target certified ({goal['target']})" if goal["target"] else "")
                 + f"; {goal['weeks_done']} week(s) done, about {goal['spent_estimate']:.0f} {money} spent"
+                + (f", {goal['bound_estimate']:.0f} {money} bound in what is pending" if record["pending"] else "")
                 + ("" if goal["total_budget"] is None else f", {goal['money_left']:.0f} of {goal['total_budget']:.0f} {money} left") + "\n", style="not bold")
     return text
 
@@ -51,6 +52,9 @@ def _stop(record: Mapping[str, Any]) -> Text:
     stop = record["stop"]
     text = Text("Stop: ", style="bold")
     text.append(stop["why"] + ("" if stop["goal_week"] is None else f"; the goal is likelier reached than not from week {stop['goal_week']}"), style="not bold")
+    awaited = record["goal"]["misclassification_awaited"]
+    if awaited is not None:
+        text.append(f". Pending results are expected to bring H to {percent(awaited)}; the first week's gain counts from there", style="not bold")
     if stop["horizon_ended"]:
         text.append(f". The outlook ends early: {stop['horizon_ended']}", style="not bold")
     return text
@@ -85,7 +89,11 @@ def review(record: Mapping[str, Any]) -> RenderableType:
     parts: list[RenderableType] = [verdict_line(record["convergence"]["verdict"])]
     if record["first"]:
         parts.append(notices(record["first"]))
-    parts += [Text(claim["words"]) for claim in record["claims"]] or [Text("Nothing is claimed yet.")]
+    joint = (record["window"]["joint_claim"] or {}).get("joint_probability")
+    if joint is not None:
+        parts.append(Text(f"Over all tempers at once {percent(record['window']['claimed_share'])} of the box is claimed, joint probability {joint:.3f}."))
+    none = "Nothing is claimed yet." if joint is None else "No operating range is certified: no box of settings of its own fits into that region."
+    parts += [Text(claim["words"]) for claim in record["claims"]] or [Text(none)]
     parts += [Text(record["target"])] if record["target"] else []
     if record.get("bagged"):
         parts.append(Text(f"{record['bagged']['words']}."))

@@ -119,4 +119,4 @@ def test_the_review_says_what_the_window_says(campaign, review):
 def test_a_frozen_claim_stands_on_the_page(campaign, review):
     (one,) = review["frozen"]
     assert (one["number"], one["state"], one["intact"], one["e_value"]) == (1, "stands", True, 1.0)
-    assert one["words"] in read(campaign, "review.html") and (campaign.directory / "claims" / "001.json").exists()
+    assert one["claims"][0] in read(campaign, "review.html") and one["words"] in read(campaign, "review.html") and (campaign.directory / "claims" / "001.json").exists()

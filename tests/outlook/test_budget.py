@@ -72,6 +72,27 @@ def test_stopping_compares_worth_with_cost():
     assert budget.stop(rows, goal=SimpleNamespace(worth_per_percent=None), currency="EUR", ended="")["week"] is None
 
 
+def test_the_first_week_gains_from_where_the_pending_results_lead():
+    rows = [{"weeks": w, "cost": c, "misclassification": h, "probability_of_goal": 0.0, "undecided_share": 4 * h, "claimed_share": 0.1}
+            for w, c, h in ((0, 0, 0.20), (1, 1000, 0.15), (2, 2000, 0.12))]  # fmt: skip
+    told = budget.stop(rows, goal=GOAL, currency="EUR", ended="", start=0.17)
+    assert [w["gain"] for w in told["weeks"]] == pytest.approx([0.02, 0.03])
+    assert told["week"] == 1 and told["why"].endswith("the pending results alone leave H at 17.0 %")     # 2 points are worth 800 of 1000
+
+
+def test_without_a_week_there_is_nothing_to_weigh():
+    today = [{"weeks": 0, "cost": 0.0, "misclassification": 0.2, "probability_of_goal": 0.0, "undecided_share": 0.8, "claimed_share": 0.1}]
+    told = budget.stop(today, goal=GOAL, currency="EUR", ended="week 1: the money is spent")
+    assert (told["week"], told["weeks"]) == (None, []) and told["why"].startswith("no further week can be laid out")
+
+
+def test_pending_results_are_foreseen_on_the_windows_scale(ahead):
+    now = ahead.outset.problem.gain.now
+    assert budget.awaited(ahead, now=now) is None                         # nothing is pending
+    waiting = SimpleNamespace(pending_rows=3, pending_misclassification=0.75 * now, outset=ahead.outset)
+    assert budget.awaited(waiting, now=0.2) == pytest.approx(0.15)
+
+
 def test_one_component_is_weighed_against_coupons_of_its_price(ahead):
     told = budget.marginal(ahead.first)
     assert told["component"]["cost"] > 0 and told["coupons"]["cost"] <= told["component"]["cost"] + 1e-9

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from planner.lab.specimen import Measured, Specimen
-from planner.outlook.frozen import claim_digest, claim_record, conforms, e_value, score
+from planner.outlook.frozen import claim_digest, claim_record, conforms, e_value, joints_needed, score
 
 RANGES = {"forming_temperature_degC": [100, 200], "strain": [0.02, 0.1], "braze_temperature_degC": [595, 605], "braze_time_min": [2, 5]}
 WINDOW = {"reliability": 0.9, "confidence": 0.95, "claims": [{"temper": "O", "ranges": RANGES}], "claimed_share": 0.2, "joint_claim": None}
@@ -49,19 +49,44 @@ def test_a_component_is_judged_on_what_was_measured(change, verdict):
 def test_one_lot_is_one_factor_and_known_lots_do_not_count(record):
     made = [replace(GOOD, specimen=f"C-{i}", lot=lot, leaked=bad) for i, (lot, bad) in enumerate(
         [("K1", True), ("K1", True), ("K8", True), ("K8", True), ("K8", False), ("K9", True)], start=1)]  # fmt: skip
-    told = score(record, made, joints_sound_min=18)
+    told = score(record, made)
     assert [(x["lot"], x["components"], x["nonconforming_share"]) for x in told["lots"]] == [("K8", 2, 1.0)]
     assert (told["of_known_lots"], told["waiting"]) == (2, 1)
     assert told["e_value"] == pytest.approx(e_value([1.0], reliability=0.9))
     outside = [replace(one, strain=0.15) for one in made]
-    assert score(record, outside, joints_sound_min=18)["lots"] == []
+    assert score(record, outside)["lots"] == []
 
 
 def test_a_bad_run_refutes(record):
     made = [replace(GOOD, specimen=f"C-{i}{j}", lot=f"K{i}", leaked=True) for i in range(10, 14) for j in "ab"]
-    assert score(record, made, joints_sound_min=18)["state"] == "refuted"
+    assert score(record, made)["state"] == "refuted"
 
 
 def test_an_altered_claim_is_noticed(record):
     assert claim_digest(record) == record["digest"]
-    assert not score(record | {"reliability": 0.8}, [], joints_sound_min=18)["intact"]
+    assert not score(record | {"reliability": 0.8}, [])["intact"]
+
+
+def test_a_component_is_judged_by_the_criteria_of_the_day_of_freezing(record):
+    """18 of 20 joints then; whatever the definition asks for today."""
+    assert joints_needed(record["criteria"]) == 18 and joints_needed({"sound_share_min": 0.9, "joints": 10}) == 9 and joints_needed({"sound_share_min": None}) is None
+    made = [replace(GOOD, specimen=f"C-{i}", joints_sound=sound) for i, sound in enumerate((18, 17), start=1)]
+    assert [x["nonconforming_share"] for x in score(record, made)["lots"]] == [0.5]
+
+
+def test_a_claim_says_since_when_it_stands_and_how_near_it_is_to_refutation(record):
+    """By hand, eight bets k / (8 x 0.1): after a lot of which both fail 1 + 0.9 k / 0.8, after one without a failure 1 - 0.1 k / 0.8."""
+    untested = score(record, [])
+    assert untested["words"].startswith("Stands since 2026-01-01: no component of a new lot") and "evidence against it is 1, and it is refuted at 20." in untested["words"]
+    lots = [("K5", True, True), ("K6", False, False)]
+    made = [replace(GOOD, specimen=f"{lot}-{i}", lot=lot, leaked=bad) for lot, *both in lots for i, bad in enumerate(both)]
+    told = score(record, [*made, replace(GOOD, specimen="C-9", lot="K1"), replace(GOOD, specimen="C-8", lot="K7")])
+    first = sum(1 + 0.9 * k / 0.8 for k in range(1, 9)) / 8
+    now = sum((1 + 0.9 * k / 0.8) * (1 - 0.1 * k / 0.8) for k in range(1, 9)) / 8
+    assert [x["e_value"] for x in told["lots"]] == pytest.approx([first, now]) and (told["e_value"], told["highest"]) == pytest.approx((now, first))
+    for words in ("Stands since 2026-01-01: 2 new lot(s), 2 of 4 components failed", f"is {now:.2f} now and has reached {first:.2f} at most, refuted at 20",
+                  "1 more component(s) of new lots wait", "1 later component(s) came from lots known when it was frozen"):  # fmt: skip
+        assert words in told["words"]
+    assert told["claims"] == ["O, forming 100 to 200 degC, strain 0.02 to 0.1, brazed at 595 to 605 degC, for 2 to 5 min"]
+    refuted = score(record, [replace(GOOD, specimen=f"C-{i}{j}", lot=f"K{i}", leaked=True) for i in range(10, 14) for j in "ab"])
+    assert refuted["words"].startswith("Refuted; frozen on 2026-01-01: 4 new lot(s), 8 of 8")

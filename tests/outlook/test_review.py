@@ -46,6 +46,23 @@ def test_forecasts_wait_for_results_and_are_held_to_what_came():
     assert [r["inside_band"] for r in rows] == [True, False, None]
 
 
+def test_a_withdrawn_plan_and_plans_that_ran_together_are_not_held_to_what_came():
+    """Plan 2 took the place of plan 1; plan 4 was made while all 20 results of plan 3 were awaited; plan 5 while one of plan 4's was."""
+    plan = lambda h, pending: {"plan_file": "plans/x", "n_trials": 20, "cost": 5000.0, "pending": pending, "now": {"misclassification": h},
+                               "expected": {"gain": 0.04, "gain_band_80": [0.0, 0.1]}}  # fmt: skip
+    plans = [plan(0.30, 0), plan(0.30, 0), plan(0.25, 0), plan(0.25, 20), plan(0.16, 1)]
+    rows = review.forecasts(plans, now={"misclassification": 0.10}, reported=[True] * 5, withdrawn=[True, False, False, False, False])
+    assert [r["state"] for r in rows] == ["withdrawn", "told", "not told apart", "not told apart", "told"]
+    assert [r["gain_came"] for r in rows] == [None, pytest.approx(0.05), None, None, pytest.approx(0.06)]
+    assert [r["inside_band"] for r in rows] == [None, True, None, None, True]
+
+
+def test_probabilities_carry_their_monte_carlo_error():
+    one = WINDOW["claims"][0] | {"error": 0.0041, "verdict": "CERTIFIED"}
+    assert "with probability 0.963 ± 0.004, at every" in review.claims(WINDOW | {"claims": [one]}, [part("a")])[0]["words"]
+    assert "with probability 0.963 ± 0.004, at every" in review.target_words(WINDOW | {"target": one})
+
+
 def test_corrections_exclusions_and_problems_are_listed():
     entry = lambda kind, name: SimpleNamespace(specimen=name, kind=kind, time="2026-03-02T08:00", reason="wrong coil", file="week1.csv")
     told = review.changes([entry("recorded", "a"), entry("corrected", "b"), entry("excluded", "c")], {"c": "wrong coil"}, ["week1.csv was edited"])
@@ -60,6 +77,7 @@ def test_what_components_taught_is_the_fall_of_the_variance():
     for row in review.transfer(params, [part("a"), part("b")]):
         assert row["learnt_share"] == pytest.approx(0.75, abs=0.03) and row["components"] == 2
         assert row["posterior_90"][0] < row["mean"] < row["posterior_90"][1]
+    assert {row["learnt_share"] for row in review.transfer(params, [])} == {0.0}          # nothing was made that could have taught it
 
 
 def test_evidence_says_whether_it_speaks_of_this_code(tmp_path):

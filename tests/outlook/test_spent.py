@@ -23,7 +23,23 @@ def part(label, warm, load, *, cut=None, date=None):
 
 def test_nothing_is_nothing():
     assert spent_so_far(DEFINITION, [], {}).money == 0.0
-    assert spent_so_far(DEFINITION, [], {1: ["a"]}).weeks == 1
+    assert spent_so_far(DEFINITION, [], {1: ["a"]}).weeks == 0           # a plan is no result
+
+
+def test_weeks_are_calendar_weeks_and_plans_without_a_date():
+    rows = [coupon("x", 20.0, "2026-03-02"), coupon("P1-1", 20.0, "2026-03-04"), coupon("P1-2", 20.0), coupon("P2-1", 20.0), coupon("P2-2", 20.0)]
+    assert spent_so_far(DEFINITION, rows, {1: ["P1-1", "P1-2"], 2: ["P2-1", "P2-2"]}).weeks == 2
+
+
+def test_what_is_planned_and_not_reported_is_bound():
+    """A week of which one coupon came back: its tool is paid for, its load is not; and a week of which nothing came back."""
+    rows = [coupon("P1-1", 20.0, "2026-03-02")]
+    waiting = [coupon("P1-2", 20.0), part("P1-3", 20.0, "P1-L1", cut="joint land"), coupon("P2-1", 150.0)]
+    found = spent_so_far(DEFINITION, rows, {1: ["P1-1", "P1-2", "P1-3"], 2: ["P2-1"]}, pending=waiting)
+    assert (found.weeks, found.weeks_bound) == (1, 1)
+    assert found.money == pytest.approx(COUPON.cost + TOOL)
+    assert found.bound == pytest.approx(2 * COUPON.cost + PART.cost + PART.section.cost + LOAD + TOOL)
+    assert spent_so_far(DEFINITION, rows, {1: ["P1-1"]}).bound == 0.0
 
 
 def test_a_tool_temperature_is_set_up_once_a_week():

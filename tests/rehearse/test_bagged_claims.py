@@ -25,10 +25,11 @@ def calls(monkeypatch):
         def __init__(self, encoded):
             self.encoded = encoded
 
-        def sample(self, *, seed, obs, cores):
+        def sample(self, *, seed, obs, cores, draws=None, target_accept=None):
             seen.append((seed, self.encoded.lots, self.encoded.loads, obs.n_rows))
             return sampling.prior_draws(self.encoded.layout, self.encoded.priors, draws=DRAWS, rng=np.random.default_rng(seed))
 
+    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED"))
     monkeypatch.setattr(fitting.SamplerPool, "sampler", lambda pool, encoded, *, say: Mocked(encoded))
     return seen
 
@@ -110,3 +111,17 @@ def test_a_refit_that_fails_tells_nothing(mapped, calls, monkeypatch):
     monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="NOT_MIXED"))
     asked = rows(**{"lot K1": False})
     assert without.refitted_without(campaign, fit, window, asked) == [asked[0] | {"refit": "NOT_MIXED"}]
+
+
+def test_a_refit_that_fails_is_repeated_once_with_smaller_steps(claimed, calls, monkeypatch):
+    """The first try diverges, the repeat converges and counts; it is kept, and what was kept of a failure without a repeat is tried again."""
+    campaign, fit, window = claimed
+    verdicts = iter(["DIVERGED", "CONVERGED", "CONVERGED"])
+    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name=next(verdicts)))
+    assert bagging.bagged_claims(campaign, fit, window, resamples=1)["converged"] == 1 and len(calls) == 2
+    assert bagging.bagged_claims(campaign, fit, window, resamples=1)["converged"] == 1 and len(calls) == 2
+    (path,) = (campaign.directory / "reports" / "bagged").glob("*/*.json")
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    assert kept["repeated"]
+    path.write_text(json.dumps(kept | {"verdict": "DIVERGED", "repeated": False}), encoding="utf-8")
+    assert bagging.bagged_claims(campaign, fit, window, resamples=1)["converged"] == 1 and len(calls) == 3

@@ -34,12 +34,13 @@ def test_every_number_on_the_page_is_the_records(page, record):
                    "probability_of_goal", "probability_of_target", "specimens.component", "lots", "furnace_loads", "sections", "hours")  # fmt: skip
         assert {f"by_money.{n}.{name}" for name in of_week} <= places
     assert {"goal.money_left", "goal.weeks_done", "stop.goal_week", "stop.weeks.1.worth", "cuts.2.loss", "order.0.blanks_to_order", "marginal.component.gain",
-            "marginal.coupons.specimens.bend_coupon", "deep.weeks.1.misclassification"} <= places  # fmt: skip
+            "marginal.coupons.specimens.bend_coupon", "deep.weeks.1.misclassification", "deep.weeks.1.error", "goal.bound_estimate", "goal.misclassification_awaited",
+            "outcomes", "chance_error_most"} <= places  # fmt: skip
 
 
 def test_no_other_number_stands_on_the_page(page, record):
     """What does not say where it comes from is a sentence of the record or a word of the page."""
-    words = [record["stop"]["why"], record["stop"]["horizon_ended"], record["deep"]["words"], *record["notices"], record["goal"]["target"], "80 %", "2026-12-01 P-1 P-2",
+    words = [record["stop"]["why"], record["stop"]["horizon_ended"], record["deep"]["words"], *record["notices"], record["goal"]["target"], "80 % and 1.28 standard errors", "2026-12-01 P-1 P-2",
              record["marginal"]["component"]["what"], NASTY]  # fmt: skip
     known = set(re.findall(r"\d+(?:\.\d+)?", " ".join(words)))
     for text in Seen(page).rest:
@@ -80,12 +81,21 @@ def test_it_warns_of_what_can_hurt(page):
 
 
 def test_a_campaign_without_target_money_or_worth(record):
-    plain = record | {"goal": record["goal"] | {"target": None, "total_budget": None, "money_left": None}, "deep": None, "pending": [], "marginal":
+    plain = record | {"goal": record["goal"] | {"target": None, "total_budget": None, "money_left": None, "weeks_done": 0, "misclassification_awaited": None}, "deep": None, "pending": [], "marginal":
                       {"component": None, "coupons": None, "why": "no week could be laid out"}, "stop": record["stop"] | {"goal_week": None, "weeks": [
                           {"week": 1, "cost": 5210.0, "gain": 0.01, "worth": None}]}}  # fmt: skip
     page = budget_page(plain, title="Invented")
+    assert "no result is recorded yet" in page and "bound in what" not in page and "Once the pending" not in page
     assert "chance of the target" not in page and "Nothing is pending" in page and "not stated" in page and len(figures(page)) == 4
     hold(Seen(page).numbers, plain)
+
+
+def test_a_campaign_whose_money_is_spent(record):
+    spent = record | {"by_money": record["by_money"][:1], "stop": {"week": None, "goal_week": None, "why": "no further week can be laid out", "horizon_ended": "week 1: no money",
+                                                                  "weeks": []}, "cuts": [], "deep": None}  # fmt: skip
+    page = budget_page(spent, title="Invented")
+    hold(Seen(page).numbers, spent)
+    assert "No further week can be laid out" in page and "week 1: no money" in page
 
 
 def test_the_screen_says_the_same(record):
@@ -94,4 +104,5 @@ def test_the_screen_says_the_same(record):
     shown = " ".join(held.getvalue().split())
     for row in record["by_money"]:
         assert f"{100 * row['misclassification']:.1f} %" in shown and f"{row['probability_of_target']:.2f}" in shown
+    assert "4321 <b> bound in what is pending" in shown and "bring H to 9.9 %" in shown and "11 components, 7 braze coupons" in shown
     assert "15090" in shown and "2026-12-01" in shown

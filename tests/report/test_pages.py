@@ -64,6 +64,10 @@ def test_it_warns_of_what_can_hurt(page):
     assert all(line in unescape(page) for line in CAUTIONS)
 
 
+def test_without_a_reading_there_is_no_empty_table(page):
+    assert "No reading is recorded yet" in page and "No component was made yet" in page and "mean rank" not in page
+
+
 def test_the_page_is_whole_and_small(page):
     assert len(page.encode()) < 6e6
     assert not re.search(r"<(script|link|img)[^>]*(src|href)=", page)

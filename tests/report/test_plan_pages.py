@@ -67,6 +67,15 @@ def test_loads_hold_their_trials_and_free_places(record, hostile):
         assert sum(p.row is None for p in load.places) == capacity - load.used
 
 
+def test_a_furnace_place_is_as_wide_in_every_load(record, hostile):
+    """A load of wide components and one of narrow coupons are drawn at one scale: no drawing is wider than its places."""
+    part = next(t for t in record["trials"] if t["specimen_type"] == "component")
+    trials = [part | {"sequence": i, "furnace_load": f"L{1 + i // 3}", "specimen_type": kind} for i, kind in enumerate(
+        ["component", "component", "braze_coupon", "braze_coupon", "component", "component"])]  # fmt: skip
+    first, second = loads(trials, places={"component": 2, "braze_coupon": 1}, capacity=5)
+    assert first.width == second.width == max(p.x + p.width for p in second.places) + 2
+
+
 def test_blocks_are_the_forming_order(record):
     order = blocks(record["trials"])
     assert [i for block in order for i in block.rows] == list(range(len(record["trials"])))

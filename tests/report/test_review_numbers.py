@@ -1,12 +1,15 @@
 """Every table of the review page against the record, to the printed digits.  All numbers are invented and all are different."""
 
+import io
 import itertools
 import re
 from html.parser import HTMLParser
 
 import pytest
+from rich.console import Console
 
 from planner.outlook.review import target_words
+from planner.report.budget_view import review as on_screen
 from planner.report.pages.build import review_page
 
 RANGES = {"forming_temperature_degC": [150, 200], "strain": [0.02, 0.05], "braze_temperature_degC": [598, 602], "braze_time_min": [2, 4]}
@@ -49,23 +52,28 @@ def left_out(names):
             for i, n in enumerate(names)]  # fmt: skip
 
 
+FROZEN = [{"number": 7, "words": "Stands since 2026-01-01: invented.", "intact": False, "digest": "0123456789abcdef0", "of_known_lots": 3, "reliability": 0.91, "confidence": 0.94,
+           "claims": ["H24, forming 151 to 201 degC"], "refuted_at": 20.0, "test": {"components_per_load": 2, "loads_per_lot": 1, "refuted_at": 20.0}, "lots": [
+               {"lot": f"K{i}", "components": 2 + i, "nonconforming_share": some(), "e_value": 1 + some()} for i in (1, 2)]}]  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def review():
     shares = lambda: {name: some() for name in ("claimed_share", "undecided_share", "excluded_share", "pointwise_share")}
-    window = shares() | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": some(), "monte_carlo_error": {"claimed_share": some(0.1)},
+    window = shares() | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": some(), "monte_carlo_error": {"claimed_share": some(0.1), "misclassification": some(0.1)},
                          "without_extrapolated": shares(), "lots_seen": shares(), "target": {"temper": "H24", "joint_probability": some(), "verdict": "NOT_CERTIFIED", "ranges": RANGES},
                          "joint_claim": {"words": "every point conforms", "joint_probability": some(), "points_checked": 41, "ess": 2987.4}}  # fmt: skip
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "change": some(), "k_hat": some(), "trusted": i != 2,
                "means": "invented", "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
-    return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": [], "evidence": [],
+    return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": FROZEN, "evidence": [],
             "bagged": {"words": "7 of 8 converged", "regions": [{"what": "range of O", "joint_probability": some(), "bagged_probability": some(), "error": some(0.1),
                                                                 "lowest": some()}]},
             "checks": [{"response": "gap", "n": 90, "mean_rank": some(), "inside_80": some(), "p": some(), "histogram": [9] * 10, "words": "fits"}],
-            "transfer": [{"what": "shift", "prior_90": [-some(), some()], "posterior_90": [some(), some()], "learnt_share": some(), "unit": "ln strain"}],
+            "transfer": [{"what": "shift", "prior_90": [-some(), some()], "posterior_90": [some(), some()], "learnt_share": some(), "unit": "ln strain", "components": 37}],
             "forecasts": [{"plan": "plans/001/plan.csv", "n_trials": 21, "misclassification_before": some(), "gain_expected": some(), "gain_came": some(),
-                           "gain_band_80": [some(), some()], "inside_band": True},
+                           "gain_band_80": [some(), some()], "inside_band": True, "state": "told"},
                           {"plan": "plans/002/plan.csv", "n_trials": 19, "misclassification_before": some(), "gain_expected": some(), "gain_came": None,
-                           "gain_band_80": [some(), some()], "inside_band": None}],
+                           "gain_band_80": [some(), some()], "inside_band": None, "state": "waiting"}],
             "verification": [{"words": "29 components", "classical": [{"failures_allowed": 0, "components": 29, "chance_of_passing": some()}]}],
             "sensitivity": {"priors": priors, "lots_left_out": left_out(["lot K1", "lot K2"]), "loads_left_out": left_out(["load L1"]),
                             "specimens": left_out(["C-1", "C-2", "C-3"])},
@@ -106,7 +114,20 @@ def test_shares_of_the_box(tables, review):
         near(row[2], w["without_extrapolated"][name], percent=True)
         near(row[3], w["lots_seen"][name], percent=True)
     near(rows[0][1].split("± ")[1], w["monte_carlo_error"]["claimed_share"], percent=True)
-    near(rows[4][1], w["misclassification"], percent=True)
+    h, error = rows[4][1].split(" ± ")
+    near(h, w["misclassification"], percent=True)
+    near(error, w["monte_carlo_error"]["misclassification"], percent=True)
+
+
+def test_a_frozen_claim_with_the_lots_that_tested_it(tables, page, review):
+    (one,) = review["frozen"]
+    for row, lot in zip(table(tables, "evidence against the claim after it"), one["lots"], strict=True):
+        assert row[:2] == [lot["lot"], str(lot["components"])]
+        near(row[2], lot["nonconforming_share"], percent=True)
+        near(row[3], lot["e_value"])
+    for words in (one["words"], "refuted at 20", "Its file was altered after freezing", one["claims"][0], "first 2 components", "0123456789abcdef."):
+        assert words in page
+    assert "0123456789abcdef0" not in page
 
 
 def test_sentences_with_numbers(page, review):
@@ -181,5 +202,18 @@ def test_forecasts_and_verification(tables, review):
 
 
 def test_no_table_was_forgotten(tables):
-    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected", "chance of passing"}
+    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected", "chance of passing",
+             "evidence against the claim after it"}
     assert all(heads & set(t[0]) for t in tables)
+
+
+@pytest.mark.parametrize("joint, said, unsaid", [(0.9587, "No operating range is certified", "Nothing is claimed"), (None, "Nothing is claimed", "No operating range is certified")])
+def test_a_region_without_a_box_in_it_is_not_called_nothing(review, joint, said, unsaid):
+    window = review["window"] | {"joint_claim": review["window"]["joint_claim"] | {"joint_probability": joint}}
+    record = review | {"claims": [], "window": window, "page": "reports/review.html"}
+    page = review_page(record, {"reliabilities": [0.8, 0.9], "reliability": 0.9, "confidence": 0.95, "maps": [], "curves": []})
+    held = io.StringIO()
+    Console(file=held, width=200, color_system=None).print(on_screen(record))
+    for text in (page, held.getvalue()):
+        assert said in text and unsaid not in text
+    assert ("joint probability 0.959" in held.getvalue()) == (joint is not None)

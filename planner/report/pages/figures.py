@@ -60,7 +60,8 @@ def money_figure(rows: list[Mapping[str, Any]], value: str, band: str | None, la
     """Draw a share or a chance, in percent, against money from now on, with its 80 % band."""
     percent = lambda values: [100 * v for v in values]
     cost = [r["cost"] for r in rows]
-    drawn = _plain_figure(width=332, height=240, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
+    drawn = _plain_figure(width=300, height=230, x_axis_label=f"money from now on [{currency}]", y_axis_label=label)
+    drawn.xaxis.ticker.desired_num_ticks = 4                    # room for six digits each
     if band:
         drawn.varea(cost, percent(r[band][0] for r in rows), percent(r[band][1] for r in rows), fill_color="#c3d5e3", hatch_pattern="/", hatch_color=HUE,
                     hatch_alpha=0.4)
@@ -68,7 +69,6 @@ def money_figure(rows: list[Mapping[str, Any]], value: str, band: str | None, la
     drawn.line("x", "y", source=source, line_color=HUE, line_width=2)
     drawn.scatter("x", "y", source=source, size=8, fill_color="#ffffff", line_color=HUE, line_width=2)
     drawn.add_tools(HoverTool(tooltips=[("week", "@week"), ("money", "@x{0}"), (label, "@y{0.00}")]))
-    drawn.y_range.start = 0
-    if band is None:
-        drawn.y_range.end = 100
+    most = 100.0 if band is None else max(percent(r[band][1] for r in rows) + percent(r[value] for r in rows))
+    drawn.y_range.start, drawn.y_range.end = -0.05 * (most or 1.0), 1.06 * (most or 1.0)        # marks on the edge are whole
     return json_item(drawn)

@@ -41,6 +41,7 @@ class Load:
     places: tuple[Place, ...]
     used: int
     """Places taken."""
+    width: float
     height: float
 
 
@@ -70,7 +71,7 @@ def loads(trials: Sequence[Mapping[str, Any]], *, places: Mapping[str, int], cap
                 at, line = 0, line + 1
             drawn.append(Place(at * PLACE_W, line * (PLACE_H + 4), width * PLACE_W - 4, row))
             at += width
-        found.append(Load(label, rows[0], tuple(rows), tuple(drawn), used, (line + 1) * (PLACE_H + 4)))
+        found.append(Load(label, rows[0], tuple(rows), tuple(drawn), used, max(p.x + p.width for p in drawn) + 2, (line + 1) * (PLACE_H + 4)))
     return found
 
 

@@ -10,7 +10,7 @@ from planner.lab.specimen import COLUMN_BY_NAME, MEASUREMENTS
 
 STRAINED_THEN_BRAZED = "braze_coupon"
 SHORT = {          # in the order in which they are looked at
-    "limit_strain": "limit strain",
+    "limit_strain": "limit strain [1]",
     "springback_angle": "springback [deg]",
     "cracked": "cracked",
     "gap": "gap [mm]",

@@ -47,6 +47,27 @@ def spaced(text: str) -> str:
     return str(text).replace("_", " ")
 
 
+def several(text: str, count: int) -> str:
+    """Write a name of the files in words, for so many of it."""
+    return spaced(text) + ("" if count == 1 else "s")
+
+
+UNITS = {"bytes": ("MB", 1e-6), "mb": ("MB", 1.0), "gib": ("GiB", 1.0), "min": ("min", 1.0), "s": ("s", 1.0)}
+
+
+def measured(name: str, value: Any) -> str:
+    """Write an entry of an evidence file: its name in words, then the value with the unit that ends the name."""
+    words = name.split("_")
+    unit, scale = UNITS.get(words[-1], ("", 1.0)) if isinstance(value, (int, float)) and not isinstance(value, bool) else ("", 1.0)
+    if isinstance(value, bool):
+        shown = "yes" if value else "no"
+    elif isinstance(value, int) and scale == 1.0:
+        shown = f"{value:,}".replace(",", " ")
+    else:
+        shown = f"{scale * value:.3g}" if isinstance(value, (int, float)) else str(value)
+    return f"{' '.join(words[:-1] if unit else words)}: {shown}{' ' if unit else ''}{unit}"
+
+
 FORMS: dict[str, Callable[[Any], str]] = {
     "share": share,
     "points": lambda v: fixed(None if v is None else 100 * v, 1),
@@ -56,6 +77,7 @@ FORMS: dict[str, Callable[[Any], str]] = {
     "plain": plain,
     "fixed1": lambda v: fixed(v, 1),
     "fixed2": lambda v: fixed(v, 2),
+    "fixed3": lambda v: fixed(v, 3),
 }
 """How a number of a record may be printed, by the name that the page carries in `data-as`."""
 
@@ -65,7 +87,8 @@ def templates() -> Environment:
     """Return the templates with their filters."""
     found = Environment(loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     found.policies["json.dumps_kwargs"] = {"sort_keys": False}      # a figure refers back to what was defined before it
-    found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced}
+    found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced, "several": several}
+    found.globals["measured"] = measured
     return found
 
 
