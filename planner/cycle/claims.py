@@ -49,8 +49,9 @@ def freeze_claim(ledger: Ledger, directory: Path, record: Mapping[str, Any]) -> 
     def publish() -> dict[str, str]:
         earlier, known = read_claims(directory), set(ledger.documents())
         left = [_path(one["number"]) for one in earlier if _path(one["number"]) not in known and claim_digest(one) == one["digest"]]
-        if earlier and all(earlier[-1][key] == record[key] for key in SAME):
-            placed.append(directory / _path(earlier[-1]["number"]))
+        same = [one for one in earlier if all(one[key] == record[key] for key in SAME)]      # not the last only: others freeze meanwhile
+        if same:
+            placed.append(directory / _path(same[-1]["number"]))
         else:
             number = 1 + max([one["number"] for one in earlier] + [int(Path(path).stem) for path in known if path.startswith("claims/")], default=0)
             text = json.dumps({"number": number} | dict(record), ensure_ascii=False, indent=1, sort_keys=True)
