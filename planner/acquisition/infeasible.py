@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.limits import LIMITS, TOLERANCE, Limits, Tally
+from planner.lab.campaign_rules import least_change_of_setting
 from planner.lab.errors import UserError
 
 WHERE = {
@@ -129,7 +130,8 @@ def _change(limits: Limits, name: str, needed: float, candidate: Candidate) -> s
     if name == "stock":
         return f"{needed:g} more blanks of a lot of {candidate.temper}"
     if name == "out_of_reach":
-        return "settings that the rig can reach"
+        given = ((key, getattr(candidate, key)) for key in limits.definition.factor_ranges)
+        return least_change_of_setting(limits.definition, {key: value for key, value in given if value is not None})
     if name == "budget":
         return f"a budget of at least {np.ceil(needed * 100 - 1e-6) / 100:.2f} {limits.definition.campaign.currency}"
     return f"{WHERE[name]} of at least {needed:g}"

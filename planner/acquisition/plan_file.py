@@ -63,7 +63,7 @@ def plan_record(
     more : mapping, optional
         Further keys, put behind the contract's.
     """
-    forecast = proposal.forecast
+    forecast, known = proposal.forecast, now.get("misclassification")
     record: dict[str, Any] = {
         "plan_file": f"plans/{number:03d}/plan.csv",
         "n_trials": proposal.n_trials,
@@ -74,7 +74,7 @@ def plan_record(
         "sections": proposal.sections,
         "now": dict(now),
         "expected": {
-            "misclassification": forecast.misclassification,
+            "misclassification": forecast.misclassification if known is None else known - forecast.gain,
             "undecided_share": forecast.undecided_share,
             "gain": forecast.gain,
             "gain_band_80": list(forecast.gain_band_80),

@@ -279,8 +279,8 @@ def _not_worth(draft: Draft, *, currency: str) -> tuple[NotWorth, ...]:
         cost = float(draft.needs.cost[rows[best]])
         worth = max(float(more[best]), 0.0)
         why = (
-            f"would lower H by {worth:.4f} for {cost:g} {currency}, {worth / cost * 1000:.4f} a thousand; "
-            f"the plan lowers it by {average * 1000:.4f} a thousand"
+            f"would lower H by {worth:.2g} for {cost:g} {currency}, {worth / cost * 1000:.2g} a thousand; "
+            f"the plan lowers it by {average * 1000:.2g} a thousand"
         )
         out.append(NotWorth(named(pool.candidates[rows[best]]), worth, cost, why))
     return tuple(sorted(out, key=lambda n: -n.gain / n.cost))

@@ -89,7 +89,7 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
     proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
     past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
-    own = {} if listed is None else {"own_list": choice.score([one for _, one, _ in listed.specimens]).to_json() | {"file": Path(own_list).name}}
+    own = {} if listed is None else {"own_list": _scored(choice, listed, now=_now(window)["misclassification"]) | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
@@ -145,6 +145,12 @@ def _own_list(campaign, path):
     """Read the researcher's own list: a result file with nothing measured (a plan's columns)."""
     with campaign.ledger(read_only=True) as ledger:
         return read_results(path, campaign.definition, known=ledger.cells())
+
+
+def _scored(choice: Choice, listed, *, now: float | None) -> dict[str, Any]:
+    """Score the researcher's own list; its expected H is today's less its gain, as that of our plan."""
+    told = choice.score([one for _, one, _ in listed.specimens]).to_json()
+    return told if now is None else told | {"misclassification": now - told["gain"]}
 
 
 @dataclass(frozen=True)

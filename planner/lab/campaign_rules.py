@@ -15,7 +15,7 @@ from planner.lab.campaign_fields import FACTOR_UNITS, factor_bounds
 from planner.lab.definition import Definition
 from planner.lab.specimen import BRAZED_TYPES
 
-__all__ = ["Fault", "closest", "contradictions", "unreachable"]
+__all__ = ["Fault", "closest", "contradictions", "least_change_of_setting", "nearest_reachable", "unreachable"]
 
 
 def contradictions(definition: Definition) -> Iterator[Fault]:
@@ -63,6 +63,42 @@ def unreachable(definition: Definition, setting: dict[str, float]) -> str | None
         ):
             return row.why or "listed in [[out_of_reach]]"
     return None
+
+
+def nearest_reachable(definition: Definition, setting: dict[str, float]) -> tuple[str, str, float] | None:
+    """Find the least change of one factor that brings a setting within reach.
+
+    Parameters
+    ----------
+    definition : Definition
+    setting : dict of str to float
+        Factor values by key, of a setting that `[[out_of_reach]]` lists.
+
+    Returns
+    -------
+    (factor key, "below" or "above", bound) or None
+        Smallest in parts of the factor's range; None where no single factor is enough inside the box.
+    """
+    found = []
+    for row in definition.out_of_reach:
+        for key, (low, high) in definition.factor_ranges.items():
+            pair = getattr(row, key)
+            if not pair or key not in setting:
+                continue
+            for side, bound, step in (("below", pair[0], -1e-6), ("above", pair[1], 1e-6)):
+                value = bound + step * (high - low)
+                if low <= value <= high and unreachable(definition, setting | {key: value}) is None:
+                    found.append((abs(value - setting[key]) / (high - low), key, side, float(bound)))
+    return min(found)[1:] if found else None
+
+
+def least_change_of_setting(definition: Definition, setting: dict[str, float]) -> str:
+    """Word the least change of a setting that is out of reach: one factor, its bound, and what it is now."""
+    change = nearest_reachable(definition, setting)
+    if change is None:
+        return "a setting outside every [[out_of_reach]] row"
+    key, side, bound = change
+    return f"least change: {key} {side} {bound:g} (now {setting[key]:g})"
 
 
 def _temper_fault(definition: Definition, temper: str, path: Path) -> Iterator[Fault]:
@@ -193,7 +229,7 @@ def _insist_faults(definition: Definition) -> Iterator[Fault]:
         if why:
             yield Fault(
                 path, f"insists on a setting that the rig cannot reach ({why})", setting,
-                "a setting outside every [[out_of_reach]] row",
+                least_change_of_setting(definition, setting),
             )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from planner.acquisition.limits import Limits, Needs, Tally
 from planner.acquisition.propose import propose
+from planner.lab.campaign_rules import least_change_of_setting, nearest_reachable, unreachable
 from planner.lab.errors import UserError
 
 
@@ -216,4 +217,17 @@ def test_a_setting_out_of_reach_is_named(varied, world):
                "braze_time_min": 3.0, "count": 1}]
     with pytest.raises(UserError) as error:
         raised(varied(insist=insist, out_of_reach=[{"why": "the tool cannot pass 260 degC", "forming_temperature_degC": [260.0, 280.0]}]), world)
-    assert "260" in str(error.value)
+    assert "least change: forming_temperature_degC below 260 (now 270)" in str(error.value)
+
+
+def test_the_least_change_of_a_setting_out_of_reach_moves_one_factor_within_the_box(varied):
+    rules = [{"why": "too slow", "braze_temperature_degC": [608.0, 612.0], "braze_time_min": [0.0, 1.5]}]
+    definition = varied(insist=[], out_of_reach=rules)
+    low, high = definition.factor_ranges["braze_time_min"]
+    setting = {"forming_temperature_degC": 200.0, "strain": 0.1, "braze_temperature_degC": 609.0, "braze_time_min": max(1.2, low)}
+    key, side, bound = nearest_reachable(definition, setting)
+    assert (key, side, bound) in {("braze_time_min", "above", 1.5), ("braze_temperature_degC", "below", 608.0)}
+    moved = setting | {key: bound + (1e-3 if side == "above" else -1e-3)}
+    assert unreachable(definition, moved) is None
+    walled = varied(insist=[], out_of_reach=[*rules, {"why": "cold", "forming_temperature_degC": [0.0, 250.0]}])
+    assert "below" not in least_change_of_setting(walled, setting) or unreachable(walled, setting) is None

@@ -124,6 +124,7 @@ def test_the_plan_file_is_the_contract_and_is_read_back(plan, tmp_path):
         assert key in loaded
     assert loaded["plan_file"] == "plans/003/plan.csv"
     assert set(loaded["expected"]) == {"misclassification", "undecided_share", "gain", "gain_band_80"}
+    assert loaded["expected"]["misclassification"] == pytest.approx(loaded["now"]["misclassification"] - loaded["expected"]["gain"], abs=1e-9)
     back = read_plan(folder)
     assert back.number == 3
     assert [s.specimen for s in back.specimens] == [r.specimen for r in plan.rows]

@@ -41,6 +41,7 @@ def test_the_fit_converged_and_the_plan_says_what_it_rests_on(week):
     assert set(SHARES) <= set(plan["now"])
     assert plan["now"]["claimed_share"] + plan["now"]["excluded_share"] + plan["now"]["undecided_share"] == pytest.approx(1, abs=1e-9)
     assert 0 < plan["expected"]["gain"] < plan["now"]["misclassification"]
+    assert abs(plan["now"]["misclassification"] - plan["expected"]["gain"] - plan["expected"]["misclassification"]) < 1e-9
     low, high = plan["expected"]["gain_band_80"]
     assert low <= plan["expected"]["gain"] <= high
 
