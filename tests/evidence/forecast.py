@@ -48,7 +48,7 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 
 SEED = 20261126
 COMMAND = "python tests/evidence/forecast.py"
-MODULES = [*virtual_lab.CAMPAIGN_MODULES, "tests/evidence/forecast.py"]
+MODULES = [*common.CAMPAIGN_MODULES, "tests/evidence/forecast.py"]
 KINDS = (("ours", 1.0), (SPACE_FILLING, 1.0), ("ours", 0.4), ("ours", 0.7), (FACTORIAL, 1.0), ("ours", 0.25), ("ours", 1.0))
 """Who chooses a batch, and with which share of the week's money, by turns."""
 MOST_WEEKS = 2                    # of a design behind a batch, beside the legacy specimens

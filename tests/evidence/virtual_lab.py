@@ -25,12 +25,6 @@ from planner.rehearse.rivals import SPACE_FILLING, Formable, choose_batch
 from planner.rehearse.world import Truth, World
 from tests.evidence.common import ROOT
 
-CAMPAIGN_MODULES = [
-    "models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py",
-    *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "planning", "window")),
-    *(f"planner/rehearse/{name}.py" for name in ("bench", "clairvoyant", "conformance", "job", "mechanisms", "referee", "rival_plan", "rivals", "row_values", "world")),
-    "tests/evidence/virtual_lab.py"]
-"""What a virtual campaign with its plans runs through."""
 DEMO = ROOT / "campaigns_demo" / "cold_plate_start"
 BLANKS = 60                       # of a lot, at the start
 
