@@ -134,13 +134,16 @@ class Campaign:
         return conditions_table(self, window, table), window
 
     def plan(self, *, budget: float | None = None, seed: int | None = None, again: bool = False, own_list: str | Path | None = None,
-             without_claims: bool = False):
-        """Write next week's plan and return it; unchanged inputs return the plan that exists."""
+             without_claims: bool = False, papers: bool = True):
+        """Write next week's plan and return it; unchanged inputs return the plan that exists.
+
+        Without `papers` only plan.csv and plan.json are written.
+        """
         from planner.cycle.planning import make_plan
 
         self.record()
         return make_plan(self, budget=budget, seed=self.definition.campaign.seed if seed is None else seed, again=again, own_list=own_list,
-                         without_claims=without_claims)
+                         without_claims=without_claims, papers=papers)
 
     def budget(self, *, weeks: int | None = None) -> dict[str, Any]:
         """Return what certainty the coming weeks buy, and write it to reports/ (page and JSON)."""

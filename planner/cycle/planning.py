@@ -58,8 +58,12 @@ class PlanResult:
         return self.trials.to_html(escape=True, index=False)
 
 
-def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_claims: bool) -> PlanResult:
-    """Return the plan of today's inputs, making it where it does not exist."""
+def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_claims: bool, papers: bool = True) -> PlanResult:
+    """Return the plan of today's inputs, making it where it does not exist.
+
+    Without `papers` (nobody will read it: a rehearsal) pages, bench sheet and workbook, the maps and ranges on them, and the test on
+    other chains are left out; the choice is the same.
+    """
     with campaign.ledger() as ledger:
         for stopped in take_up_plans(ledger, campaign.directory / "plans"):
             campaign.say(f"plan {stopped:03d} was written by a command that was stopped; it counts as issued")
@@ -83,19 +87,19 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not without_claims:
         raise failed(campaign, fit)
     started = clock()
-    window = window_of(campaign, fit, keep=True, allow_failed=without_claims)
+    window = window_of(campaign, fit, keep=True, ranges=papers, maps=papers, lots_seen=papers, allow_failed=without_claims)
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
     choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
-    proposal = _proposal(choice, fit, everything, plans, number, seed=seed)
+    proposal = _proposal(choice, fit, everything, plans, number, seed=seed, papers=papers)
     past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
     own = {} if listed is None else {"own_list": _scored(choice, listed, now=_now(window)["misclassification"]) | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
-                               "supersedes": superseded, "past_forecasts": past, "forecast_record": measured() and measured().to_json()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items()})
+                               "supersedes": superseded, "past_forecasts": past, "forecast_record": measured() and measured().to_json()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items() if papers})
     started = clock()
-    pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal))
+    pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal)) if papers else {}
     seconds["pages"] = clock() - started
     with campaign.ledger() as ledger:
         folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded, pages=pages)
@@ -181,7 +185,7 @@ class Choice:
         return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending)
 
 
-def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int):
+def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool):
     """Choose the batch."""
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
@@ -189,7 +193,7 @@ def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed:
     loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
     with one_blas_thread():              # threads would add up in another order on another run
         return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
-                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week,
+                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week, with_optimism=papers,
                        rng=np.random.default_rng([seed, number]))
 
 

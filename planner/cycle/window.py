@@ -17,11 +17,12 @@ from planner.window.window import LEAST_GROUPS, Window
 MORE_DRAWS, MOST_DRAWS = 2, 5000        # times as many draws a chain, as long as a chain has fewer than this
 
 
-def window_of(campaign, fit: Fit, *, ranges: bool = True, maps: bool = True, keep: bool = False, allow_failed: bool = False,
-              conformance: Conformance | None = None) -> Window:  # fmt: skip
+def window_of(campaign, fit: Fit, *, claims: bool = True, ranges: bool = True, maps: bool = True, keep: bool = False, lots_seen: bool = True,
+              allow_failed: bool = False, conformance: Conformance | None = None) -> Window:  # fmt: skip
     """Return the window; more draws are taken where the joint claim needs them.
 
-    `ranges`, `maps` and `keep` as in `planner.window.build.Asked`; `conformance` is that of the fit where someone else needs it too: its
+    `claims`, `ranges`, `maps` and `keep` as in `planner.window.build.Asked`; `lots_seen`: also the claim for the lots seen,
+    where their spread rests on the prior; `conformance` is that of the fit where someone else needs it too: its
     tables are then built once.
 
     Raises
@@ -31,12 +32,13 @@ def window_of(campaign, fit: Fit, *, ranges: bool = True, maps: bool = True, kee
     """
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
         raise failed(campaign, fit)
-    asked = Asked(claims=fit.may_claim, ranges=ranges and fit.may_claim, maps=maps, conformance=keep)
-    window = _built(campaign, fit, asked, conformance=conformance)
+    claiming = claims and fit.may_claim
+    asked = Asked(claims=claiming, ranges=ranges and claiming, maps=maps, conformance=keep)
+    window = _built(campaign, fit, asked, lots_seen=lots_seen, conformance=conformance)
     while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS:
         campaign.say("the joint claim needs more effective draws: sampling on")
         fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
-        window = _built(campaign, fit, asked)
+        window = _built(campaign, fit, asked, lots_seen=lots_seen)
     return window
 
 
@@ -49,12 +51,12 @@ def failed(campaign, fit: Fit) -> UserError:
                          f"claims: trialwright plan {campaign.directory} --without-claims")
 
 
-def _built(campaign, fit: Fit, asked: Asked, *, conformance: Conformance | None = None) -> Window:
+def _built(campaign, fit: Fit, asked: Asked, *, lots_seen: bool = True, conformance: Conformance | None = None) -> Window:
     campaign.say("mapping conformance and certifying the claim")
     definition, params = campaign.definition, fit.params
     conformance = conformance or conformance_of(definition, fit.encoded, params)
     seen = None
-    if min(len(fit.encoded.lots), len(fit.encoded.loads)) < LEAST_GROUPS and fit.encoded.lots:
+    if lots_seen and min(len(fit.encoded.lots), len(fit.encoded.loads)) < LEAST_GROUPS and fit.encoded.lots:
         tempers = definition.factors.tempers
         of_lot = {s.lot: s.temper for s in fit.specimens}
         lots = [[i for i, lot in enumerate(fit.encoded.lots) if of_lot[lot] == t] for t in tempers]

@@ -122,13 +122,13 @@ class _Run:
         return least is not None and weeks >= least and h[-1] <= 0.5 * h[0]
 
     def _window(self, *, keep: bool = False) -> tuple[Fit, Window]:
-        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, keep=keep, allow_failed=True)
+        window = window_of(self.campaign, current_fit(self.campaign), ranges=False, maps=False, lots_seen=False, keep=keep, allow_failed=True)
         return current_fit(self.campaign), window                     # the window may have asked for more draws
 
     def _plan(self, week: int) -> tuple[Path, dict]:
         """Plan a week; the window that the plan rests on is judged first."""
         if self.job.strategy == OURS:
-            plan = self.campaign.plan(seed=self.job.seed, without_claims=True)
+            plan = self.campaign.plan(seed=self.job.seed, without_claims=True, papers=False)
             self._judge(week - 1, current_fit(self.campaign), plan.window)
             self.forecast = {"forecast_" + k: plan.record["expected"][k] for k in ("gain", "gain_band_80")}
             return plan.folder, plan.record

@@ -42,7 +42,8 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 
 SEED = 20261125
 COMMAND = "python tests/evidence/acquisition.py"
-MODULES = [*common.CAMPAIGN_MODULES, "tests/evidence/acquisition.py"]
+MODULES = [*common.CAMPAIGN_MODULES, *(f"planner/rehearse/{name}.py" for name in ("clairvoyant", "job", "referee", "rival_plan")),
+           "tests/evidence/acquisition.py"]
 STRATEGIES = (OURS, *RIVALS, CLAIRVOYANT)
 LEAST_WEEKS = 4                   # H is compared after so many weeks
 EXPECTED_S = 480.0                # of one campaign of four weeks

@@ -26,11 +26,11 @@ from models.fit import code_digest, versions  # noqa: E402  (the path must stand
 
 T, R = TypeVar("T"), TypeVar("R")
 
-#: What a virtual campaign with its plans runs through.
+#: What plans and their answers in a virtual lab run through.
 CAMPAIGN_MODULES = [
     "models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py",
     *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "planning", "window")),
-    *(f"planner/rehearse/{name}.py" for name in ("bench", "clairvoyant", "conformance", "job", "mechanisms", "referee", "rival_plan", "rivals", "row_values", "world")),
+    *(f"planner/rehearse/{name}.py" for name in ("bench", "conformance", "mechanisms", "rivals", "row_values", "world")),
     "tests/evidence/virtual_lab.py"]
 #: Longest slice of work, in minutes.
 SLICE_MIN = 20.0

@@ -112,7 +112,7 @@ def designed(task: Task) -> list[dict]:
         write_results(folder / "results" / "001_designed.csv", made)
         campaign.record()
         campaign.samplers = SamplerPool(n_lots=len(d.stock), n_loads=WEEKS * (d.week.furnace_loads or 4), cores=task.cores)
-        window = window_of(campaign, current_fit(campaign), ranges=False, allow_failed=True)
+        window = window_of(campaign, current_fit(campaign), ranges=False, maps=False, lots_seen=False, allow_failed=True)
         fit = current_fit(campaign)                       # the window may have asked for more draws
         return [{"week": WEEKS, "verdict": fit.verdict.name, "specimens": len(made), **Referee(d, world, seed=truth.seed).verdict(fit, window)}]
 

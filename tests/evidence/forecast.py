@@ -48,7 +48,7 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 
 SEED = 20261126
 COMMAND = "python tests/evidence/forecast.py"
-MODULES = [*common.CAMPAIGN_MODULES, "tests/evidence/forecast.py"]
+MODULES = [*common.CAMPAIGN_MODULES, "planner/rehearse/rival_plan.py", "tests/evidence/forecast.py"]
 KINDS = (("ours", 1.0), (SPACE_FILLING, 1.0), ("ours", 0.4), ("ours", 0.7), (FACTORIAL, 1.0), ("ours", 0.25), ("ours", 1.0))
 """Who chooses a batch, and with which share of the week's money, by turns."""
 MOST_WEEKS = 2                    # of a design behind a batch, beside the legacy specimens
@@ -108,7 +108,7 @@ class Lab:
 
     def standing(self, campaign, *, keep: bool = False):
         """Return fit and window of a campaign as it stands."""
-        window = window_of(campaign, current_fit(campaign), ranges=False, keep=keep, allow_failed=True)
+        window = window_of(campaign, current_fit(campaign), claims=False, ranges=False, maps=False, lots_seen=False, keep=keep, allow_failed=True)
         return current_fit(campaign), window
 
     def batch(self) -> tuple[list, dict]:
@@ -117,7 +117,7 @@ class Lab:
         fit, window = self.standing(self.campaign, keep=True)
         d = self.campaign.definition
         if who == "ours":
-            plan = self.campaign.plan(seed=self.seed, budget=share * d.week.budget, without_claims=True)
+            plan = self.campaign.plan(seed=self.seed, budget=share * d.week.budget, without_claims=True, papers=False)
             return list(read_plan(plan.folder).specimens), plan.record["linear"]
         folder, _ = write_rival_plan(self.campaign, who, week=1, weeks=1, fit=fit, window=window, formable=Formable(d, seed=self.seed), world=None, seed=self.seed)
         specimens = list(read_plan(folder).specimens)
