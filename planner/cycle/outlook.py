@@ -39,7 +39,7 @@ from planner.window.window import Window
 BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
-TARGET_POINTS = 512
+TARGET_POINTS = 208
 PRIOR_WORDS = "the whole outlook rests on the prior: the first week's results will move it, so weigh stopping once they are in"
 THREADS = 2
 """Parts of the outlook that are worked out beside each other."""

@@ -16,7 +16,7 @@ from planner.window.decision import Halves
 
 HOPEFUL = 0.5
 """c, today, from which a point may belong to a claim in the weeks looked at."""
-SURROUNDED, MOST_SURROUNDED = 0.7, 256
+SURROUNDED, MOST_SURROUNDED = 0.7, 128
 """c, today, from which a reference point has neighbours ready for when it stands at the edge of a claim; how many such points at most."""
 NEAREST = 8
 """Nearest reference points of which one outside makes a member a point of the edge, as in the window."""
