@@ -41,6 +41,7 @@ LONGEST = 12
 """Weeks looked at when nobody says how many."""
 TARGET_POINTS = 208
 PRIOR_WORDS = "the whole outlook rests on the prior: the first week's results will move it, so weigh stopping once they are in"
+PRIOR_NEXT = "plan the first week (trialwright plan {0}), record its results, then ask again (trialwright budget {0})"
 THREADS = 2
 """Parts of the outlook that are worked out beside each other."""
 
@@ -101,11 +102,13 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
             marginal, seen = worth.marginal(ahead.first), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
-    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound)
+    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound, claims_today=window.joint is not None)
     awaited = worth.awaited(ahead, now=window.misclassification)
+    blind = fit.verdict.name == PRIOR_ONLY
     return {
         "by_money": rows, "marginal": marginal,
-        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited),
+        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited,
+                           prior_only=PRIOR_NEXT.format(campaign.directory) if blind else None),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
         "cuts": cuts, "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),
@@ -113,7 +116,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
                  "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
-        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if fit.verdict.name == PRIOR_ONLY else [])],
+        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if blind else [])],
         "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
 
 

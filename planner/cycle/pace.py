@@ -23,9 +23,13 @@ class Pace:
         """Note steps that are done."""
         self.done = min(self.total, self.done + n)
 
+    def skip(self) -> None:
+        """Take a step off that need not be gone, its result being kept from before."""
+        self.total = max(self.done, self.total - 1)
+
     def words(self) -> str:
-        """Return `3 of 12 refits, about 7 min to go`; without the time until one is done and once all are."""
-        text = f"{self.done} of {self.total} {self.what}"
+        """Return `3 of 12 refits done, about 7 min to go`; without the time until one is done and once all are."""
+        text = f"{self.done} of {self.total} {self.what} done"
         if not 0 < self.done < self.total:
             return text
         return f"{text}, about {duration((self._clock() - self._started) / self.done * (self.total - self.done))} to go"

@@ -101,7 +101,7 @@ def awaited(ahead: Ahead, *, now: float) -> float | None:
     return ahead.pending_misclassification * (now / gain.now if gain.now > 0 else 1.0)
 
 
-def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None) -> dict[str, Any]:
+def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None, prior_only: str | None = None) -> dict[str, Any]:
     """Say when stopping is rational: the first week whose expected gain is worth less than it costs.
 
     Parameters
@@ -112,6 +112,8 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, sta
     ended : why the outlook ends early.
     start : float, optional
         H expected once pending results are in: they are paid for, so the first week gains from there. Default: today's H.
+    prior_only : str, optional
+        What to do instead, where no result is recorded: the prior alone is no ground for stopping.
 
     Returns
     -------
@@ -128,6 +130,8 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, sta
     likely = next((r["weeks"] for r in rows if r["probability_of_goal"] >= 0.5), None)
     if not weeks:
         why, week = "no further week can be laid out, so there is nothing to weigh", None
+    elif prior_only is not None:
+        why, week = f"no result is recorded yet, and the prior alone cannot judge whether stopping is worth it: {prior_only}", None
     elif worth is None:
         why, week = "no worth_per_percent is stated in [goal], so gain and money cannot be weighed against each other", None
     else:

@@ -125,7 +125,7 @@ def test_progress_counts_refits_and_says_how_long_is_left(folder):
     rehearse(open_campaign(folder, say=lines.append), weeks=1, repeats=1, processes=1, **SMALL)
     assert any("2 refits lie ahead" in line for line in lines)
     weeks = [line for line in lines if "judged after week" in line]
-    assert "after week 0 of 1" in weeks[0] and "1 of 2 refits, about 1 min to go" in weeks[0] and "2 of 2 refits" in weeks[1]
+    assert "after week 0 of 1" in weeks[0] and "1 of 2 refits done, about 1 min to go" in weeks[0] and "2 of 2 refits done" in weeks[1]
 
 
 def test_pending_specimens_are_measured_before_the_first_week(folder, definition):
