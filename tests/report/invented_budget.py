@@ -20,7 +20,10 @@ def week(number):
 def budget_record():
     """What `budget --json` prints."""
     deep = [{"week": n, "cost": 5111.0 * n, "cost_foreseen": 5210.0 * n, "campaigns": 4 + n, "misclassification_foreseen": some(), "band_80": sorted([some(), some()]),
-             "misclassification": some(), "error": some(0.1), "agrees": n == 1} for n in (1, 2)]  # fmt: skip
+             "misclassification": some(), "error": some(0.1), "misclassification_agrees": True, "agrees": n == 1}
+            | {f"{name}{end}": some() for name in ("claimed_share", "undecided_share") for end in ("", "_foreseen", "_error")}
+            | {f"{name}_band_80": sorted([some(), some()]) for name in ("claimed", "undecided")}
+            | {"claimed_share_agrees": n == 1, "undecided_share_agrees": True, "differs": [] if n == 1 else ["claimed share"]} for n in (1, 2)]  # fmt: skip
     return {
         "by_money": [week(number) for number in range(5)],
         "marginal": {"component": {"what": "component of O at 150 degC", "gain": some(0.01), "cost": 395.0, "gain_per_1000": some()}, "why": "the component wins",
