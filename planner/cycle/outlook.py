@@ -103,6 +103,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
     rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound, claims_today=window.joint is not None)
+    comparable = now["claimed_share"] if window.joint is not None else None
     awaited = worth.awaited(ahead, now=window.misclassification)
     blind = fit.verdict.name == PRIOR_ONLY
     return {
@@ -110,7 +111,9 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited,
                            prior_only=PRIOR_NEXT.format(campaign.directory) if blind else None),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": cuts, "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
+        "cuts": cuts, "claimed_reading": None if comparable is None else {"today": float(seen.claimed[0].mean()), "stated": comparable,
+                                                                               "factor": worth.claim_factor(ahead, seen, comparable)},
+        "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,

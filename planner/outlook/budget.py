@@ -15,6 +15,7 @@ import numpy as np
 from planner.acquisition.draft import Draft
 from planner.acquisition.gain import NO_LOAD
 from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
+from planner.outlook.words import counted
 
 CUTS = (0.10, 0.25, 0.50)
 BAND = (0.10, 0.90)
@@ -246,9 +247,9 @@ def order(ahead: Ahead, *, blanks: dict[str, int], lot_temper: dict[str, str], l
         fresh = sum(lot_temper[lot] == temper for lot in blanks)
         short = max(need[temper] - have, 0)
         lot = total < LEAST_GROUPS
-        why = [f"{need[temper]} blanks are used in the {len(ahead.weeks)} week(s) laid out, {have} are on hand"]
+        why = [f"{need[temper]} blanks are used in the {counted(len(ahead.weeks), 'week')} laid out, {have} are on hand"]
         if lot:
-            why.append((f"only {total} lot(s) have results" if total else "no lot has results yet") + ", so the spread between lots rests on the prior: "
+            why.append((f"only {counted(total, 'lot')} {'has' if total == 1 else 'have'} results" if total else "no lot has results yet") + ", so the spread between lots rests on the prior: "
                        "take the blanks from a lot not used yet")
         if not fresh and not have:
             why.append("no lot of this temper is in [[stock]], so nothing of it can be planned")

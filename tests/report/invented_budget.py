@@ -35,6 +35,6 @@ def budget_record():
         "pending": [{"specimen": f"P-{n} {NASTY}", "specimen_type": "bend_coupon", "plan": 2, "due": "2026-12-01"} for n in (1, 2)],
         "goal": {"undecided_share_max": 0.137, "weeks_max": 9, "total_budget": 45100.0, "spent_estimate": 30010.0, "money_left": 15090.0, "weeks_done": 6,
                  "furnace_loads_done": 18, "bound_estimate": 4321.0, "weeks_bound": 1, "misclassification_awaited": 0.0987, "tool_setups_done": 23, "target": f"O {NASTY}, forming 150 to 200 degC"},
-        "outcomes": 52, "chance_error_most": 0.0693,
+        "claimed_reading": {"today": some(), "stated": some(), "factor": some()}, "outcomes": 52, "chance_error_most": 0.0693,
         "deep": {"weeks": deep, "agrees": False, "words": "they differ in week 2", "campaigns": 6, "folder": "reports/x"},
         "verdict": "CONVERGED", "currency": "<b>", "notices": [f"a notice {NASTY}"], "method": "laid out beforehand", "page": "reports/budget.html"}  # fmt: skip

@@ -15,7 +15,7 @@ SHORT = {          # in the order in which they are looked at
     "cracked": "cracked",
     "gap": "gap [mm]",
     "joints_inspected": "joints inspected",
-    "joints_sound": "sound",
+    "joints_sound": "of them sound",
     "leaked": "leaked",
     "recrystallised": "recrystallised",
     "film_depth": "film depth [um]",
