@@ -30,7 +30,7 @@ from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
 from planner.outlook.spent import spent_so_far
 from planner.outlook.watched import HOPEFUL, MOST_SURROUNDED, NEAREST, SURROUNDED, Watched
-from planner.outlook.words import ranges_words
+from planner.outlook.words import counted, ranges_words
 from planner.window.box import FACTORS, factor_box
 from planner.window.joint_claim import certified_level, least_ess
 from planner.window.points import box_skeleton, corners, jittered, scaled, uniform_in
@@ -91,7 +91,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money - spent.bound, 0.0)
     horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks - spent.weeks_bound, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
-    campaign.say(f"laying out {horizon} weeks")
+    campaign.say(f"laying out {counted(horizon, 'week')}")
     with one_blas_thread():              # factors of a few hundred rows, hundreds of times: shared between threads they wait for each other
         outset = _outset(campaign, fit, window, pending)
         ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)

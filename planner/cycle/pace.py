@@ -13,11 +13,12 @@ class Pace:
     ----------
     total : steps ahead.
     what : a step in the plural, such as `refits`.
+    beside : steps under way at a time; those not done yet count as half done.
     clock : seconds; for tests.
     """
 
-    def __init__(self, total: int, what: str, *, clock: Callable[[], float] = time.monotonic):
-        self.total, self.what, self.done, self._clock, self._started = total, what, 0, clock, clock()
+    def __init__(self, total: int, what: str, *, beside: int = 1, clock: Callable[[], float] = time.monotonic):
+        self.total, self.what, self.done, self._beside, self._clock, self._started = total, what, 0, beside, clock, clock()
 
     def step(self, n: int = 1) -> None:
         """Note steps that are done."""
@@ -32,7 +33,8 @@ class Pace:
         text = f"{self.done} of {self.total} {self.what} done"
         if not 0 < self.done < self.total:
             return text
-        return f"{text}, about {duration((self._clock() - self._started) / self.done * (self.total - self.done))} to go"
+        gone = self.done + 0.5 * (min(self._beside, self.total - self.done + 1) - 1)
+        return f"{text}, about {duration((self._clock() - self._started) / gone * (self.total - gone))} to go"
 
 
 def duration(seconds: float) -> str:

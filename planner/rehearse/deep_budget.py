@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from models.verdict import CONVERGED
 from planner.cycle import outlook
+from planner.outlook.words import counted
 from planner.rehearse.job import OURS
 from planner.rehearse.rehearsal import rehearse
 
@@ -38,9 +40,12 @@ def deep_budget(campaign, *, weeks: int | None = None, repeats: int = REPEATS, *
     horizon = len(record["by_money"]) - 1
     if horizon < 1:
         record["deep"] = {"weeks": [], "agrees": None, "words": "no week could be laid out, so there is nothing to rehearse"}
+    elif record["verdict"] != CONVERGED:
+        record["deep"] = {"weeks": [], "agrees": None, "words": "no result is recorded yet, so no truth can be drawn from what they teach; on the prior alone "
+                          f"weeks are rehearsed by: trialwright rehearse {campaign.directory} --truth prior"}
     else:
-        awaited = f"; the results of {len(record['pending'])} pending specimens are drawn first" if record["pending"] else ""
-        campaign.say(f"rehearsing {horizon} {'week' if horizon == 1 else 'weeks'} on {repeats} truths drawn from the posterior; every week is refitted{awaited}")
+        awaited = f"; the results of {counted(len(record['pending']), 'pending specimen')} are drawn first" if record["pending"] else ""
+        campaign.say(f"rehearsing {counted(horizon, 'week')} on {repeats} truths drawn from the posterior; every week is refitted{awaited}")
         done = rehearse(campaign, weeks=horizon, truth="posterior", repeats=repeats, **options)
         record["deep"] = agreement(record["by_money"], done.weeks) | {"campaigns": len(done.campaigns), "folder": str(done.folder.relative_to(campaign.directory))}
     return outlook.publish(campaign, record)

@@ -115,11 +115,12 @@ def rehearse(campaign, *, weeks: int = 4, truth: str = "prior", against: str | N
 def _run_missing(campaign, jobs: list[Job], folder: Path, *, scheduler, processes: int, run: Run) -> Rehearsal:
     kept = {job.name: _read(folder / f"{job.name}.json") for job in jobs}
     missing = [job for job in jobs if kept[job.name] is None]
-    pace = Pace(sum(job.weeks + 1 for job in missing), "refits")
     beside = min(processes, len(missing))
-    campaign.say(f"{len(jobs)} virtual campaigns, {len(jobs) - len(missing)} of them kept from before" + (
-        f"; {pace.total} refits lie ahead{f', {beside} at a time' if scheduler is None and beside > 1 else ''}, each about as long as an update and a plan: how long "
-        "that is here is told from the first on; the command may be broken off and given again" if missing else ""))
+    pace = Pace(sum(job.weeks + 1 for job in missing), "refits", beside=max(1, beside))
+    campaign.say(f"{len(jobs)} virtual campaigns, {len(jobs) - len(missing)} of them kept from before")
+    if missing:
+        campaign.say(f"{pace.total} refits lie ahead{f', {beside} at a time' if scheduler is None and beside > 1 else ''}: each takes about as long as an update and "
+                     "a plan, often one to three minutes; how long is left is told from the first on, and the command may be broken off and given again")
     done, judged = len(jobs) - len(missing), {}
 
     def say(text: str) -> None:
