@@ -15,7 +15,7 @@ SHORT = {          # in the order in which they are looked at
     "cracked": "cracked",
     "gap": "gap [mm]",
     "joints_inspected": "joints inspected",
-    "joints_sound": "of them sound",
+    "joints_sound": "sound",
     "leaked": "leaked",
     "recrystallised": "recrystallised",
     "film_depth": "film depth [um]",
