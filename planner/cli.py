@@ -298,7 +298,7 @@ def _plan(arguments) -> None:
 
 def _budget_options(parser) -> None:
     parser.add_argument("--weeks", type=int, metavar="N", help="weeks to lay out (default: those left of weeks_max)")
-    parser.add_argument("--deep", action="store_true", help="rehearse the weeks with real refits too, and say whether they agree (hours; goes on where it stopped)")
+    parser.add_argument("--deep", action="store_true", help="rehearse the weeks with real refits too, and say whether they agree (minutes to hours, told as it goes; goes on where it stopped)")
 
 
 def _budget(arguments) -> None:
@@ -321,7 +321,7 @@ def _deep_budget(campaign, arguments):
 
 def _review_options(parser) -> None:
     parser.add_argument("--freeze", action="store_true", help="freeze today's claims, to be scored against components of lots made later")
-    parser.add_argument("--deep", action="store_true", help="refit too, on resampled lots and loads and without each that reweighting cannot leave out (tens of minutes; goes on where it stopped)")
+    parser.add_argument("--deep", action="store_true", help="refit too, on resampled lots and loads and without each that reweighting cannot leave out (tens of minutes, told as it goes; goes on where it stopped)")
 
 
 def _review(arguments) -> None:

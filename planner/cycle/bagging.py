@@ -10,6 +10,7 @@ import numpy as np
 
 from models.rows import Conditions
 from planner.cycle.fitting import Fit
+from planner.cycle.pace import Pace
 from planner.cycle.refits import Refits
 from planner.outlook.bagging import bagged, resample
 from planner.window.box import FACTORS
@@ -19,7 +20,7 @@ from planner.window.window import Window
 RESAMPLES, RANGE_POINTS = 8, 64
 
 
-def bagged_claims(campaign, fit: Fit, window: Window, *, resamples: int = RESAMPLES) -> dict[str, Any]:
+def bagged_claims(campaign, fit: Fit, window: Window, *, resamples: int = RESAMPLES, pace: Pace | None = None) -> dict[str, Any]:
     """Refit on resampled lots and loads and return what becomes of every claimed region.
 
     Parameters
@@ -28,6 +29,7 @@ def bagged_claims(campaign, fit: Fit, window: Window, *, resamples: int = RESAMP
     fit, window : of today
     resamples : int, default 8
         Refits; each takes about as long as an update.  Those that are kept from before are not run again.
+    pace : of all refits of the command; default: of these.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def bagged_claims(campaign, fit: Fit, window: Window, *, resamples: int = RESAMP
     regions = _regions(window)
     if not regions:
         return bagged([], []) | {"words": "nothing is claimed, so there is nothing to refit for"}
-    refit, seed = Refits.of(campaign, fit, "bagged", _key(fit, window)), campaign.definition.campaign.seed
+    refit, seed = Refits.of(campaign, fit, "bagged", _key(fit, window), pace=pace or Pace(resamples, "refits")), campaign.definition.campaign.seed
     whole = lambda conformance: {"joint_probability": [float((conformance(where) >= window.reliability).all(axis=1).mean()) for _, where in regions]}
     results = []
     for number in range(resamples):

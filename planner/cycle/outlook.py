@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.spatial import cKDTree
 
 from models.rows import Conditions
 from models.verdict import PRIOR_ONLY
@@ -29,16 +29,19 @@ from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
 from planner.outlook.forward import PLENTY, foresee, look_ahead, set_out
 from planner.outlook.spent import spent_so_far
-from planner.outlook.words import ranges_words
+from planner.outlook.watched import HOPEFUL, MOST_SURROUNDED, NEAREST, SURROUNDED, Watched
+from planner.outlook.words import counted, ranges_words
 from planner.window.box import FACTORS, factor_box
-from planner.window.points import box_skeleton, uniform_in
+from planner.window.joint_claim import certified_level, least_ess
+from planner.window.points import box_skeleton, corners, jittered, scaled, uniform_in
 from planner.window.window import Window
 
 BUDGET_DRAWS, BUDGET_POINTS = 1000, 1024
 LONGEST = 12
 """Weeks looked at when nobody says how many."""
-TARGET_POINTS = 48
+TARGET_POINTS = 208
 PRIOR_WORDS = "the whole outlook rests on the prior: the first week's results will move it, so weigh stopping once they are in"
+PRIOR_NEXT = "plan the first week (trialwright plan {0}), record its results, then ask again (trialwright budget {0})"
 THREADS = 2
 """Parts of the outlook that are worked out beside each other."""
 
@@ -88,7 +91,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     left = None if definition.goal.total_budget is None else max(definition.goal.total_budget - spent.money - spent.bound, 0.0)
     horizon = weeks or int(np.clip(definition.goal.weeks_max - spent.weeks - spent.weeks_bound, 1, LONGEST))
     blanks = stock_on_hand(definition, everything, pending)
-    campaign.say(f"laying out {horizon} weeks")
+    campaign.say(f"laying out {counted(horizon, 'week')}")
     with one_blas_thread():              # factors of a few hundred rows, hundreds of times: shared between threads they wait for each other
         outset = _outset(campaign, fit, window, pending)
         ahead = look_ahead(outset, weeks=horizon, money=left, blanks=blanks)
@@ -99,24 +102,29 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
             marginal, seen = worth.marginal(ahead.first), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
-    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound)
+    rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound, claims_today=window.joint is not None)
+    comparable = now["claimed_share"] if window.joint is not None else None
     awaited = worth.awaited(ahead, now=window.misclassification)
+    blind = fit.verdict.name == PRIOR_ONLY
     return {
         "by_money": rows, "marginal": marginal,
-        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited),
+        "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited,
+                           prior_only=PRIOR_NEXT.format(campaign.directory) if blind else None),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": cuts, "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
+        "cuts": cuts, "claimed_reading": None if comparable is None else {"today": float(seen.claimed[0].mean()), "stated": comparable,
+                                                                               "factor": worth.claim_factor(ahead, seen, comparable)},
+        "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
                  "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
-        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if fit.verdict.name == PRIOR_ONLY else [])],
+        "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if blind else [])],
         "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
 
 
 def _outset(campaign, fit: Fit, window: Window, pending):
-    """Thin draws and points, add the target's points, and set up the choice."""
+    """Thin draws and points, add the points on which claims are read, and set up the choice."""
     definition = campaign.definition
     keep = _even(fit.draws.n_draws, BUDGET_DRAWS)
     n = len(window.reference.conditions)
@@ -129,20 +137,57 @@ def _outset(campaign, fit: Fit, window: Window, pending):
     limits = Limits.of(definition)
     limits = Limits(**{**limits.__dict__, "blanks": {lot: PLENTY for lot in limits.blanks}})
     return set_out(reference, FittedPredictor(definition, fit.encoded, params), limits, history=fit.specimens,
-                   pending=[(_candidate(s), s.furnace_load) for s in pending], extra=_target_scores(definition, fit, params),
+                   pending=[(_candidate(s), s.furnace_load) for s in pending], watched=_watched(campaign, fit, window, keep),
                    rng=np.random.default_rng([definition.campaign.seed, 7]))
 
 
-def _target_scores(definition, fit: Fit, params):
-    """Return normal scores and thresholds of points of [target], or None without one."""
+def _watched(campaign, fit: Fit, window: Window, keep: np.ndarray) -> Watched:
+    """Return the points on which claims of the coming weeks are read: those where one is within reach today, and those of the target."""
+    definition, box, reference = campaign.definition, window.box, window.reference
+    seed, n = definition.campaign.seed, len(reference.c)
+    columns = np.flatnonzero(reference.c >= HOPEFUL)
+    edge = columns[reference.c[columns] >= SURROUNDED]
+    edge = edge[np.argsort(-reference.c[edge], kind="stable")][_even(edge.size, MOST_SURROUNDED)] if edge.size else edge
+    beside = [jittered(box, reference.conditions.take([one]), rng=np.random.default_rng([seed, 13, int(one)])) for one in edge]
+    again = []
+    if window.joint is not None:                       # the second set and the corners, as far as they matter
+        more = np.arange(n, 2 * n + len(corners(box)))
+        again = [window.joint.pool.conditions.take(more[window.joint.pool.c[more] >= HOPEFUL])]
+    wish = _target_points(definition)
+    others = Conditions.concatenate([*again, *beside, *([] if wish is None else [wish])]) if again or beside or wish is not None else None
+    found = window.conformance[np.ix_(keep, columns)]
+    if others is not None:
+        found = np.concatenate([found, conformance_of(definition, fit.encoded, fit.params.take(keep))(others)], axis=1)
+    scores = normal_scores(found, reliability=definition.goal.reliability)
+    number = np.full(n, -1)
+    number[columns] = np.arange(columns.size)
+    n_watched = found.shape[1] - (0 if wish is None else len(wish))
+    parent = np.concatenate([np.full(n_watched - sum(map(len, beside)), -1), np.repeat(number[edge], [len(one) for one in beside])]).astype(int)
+    ess = np.nan if window.joint is None else window.joint.ess
+    confidence = definition.goal.confidence
+    level, whole = (min(1.0, certified_level(confidence, np.nanmax([size, least_ess(confidence)]))) for size in (ess, fit.verdict.ess))
+    return Watched(scores.z[:, :n_watched], scores.z0[:n_watched], columns.size, n, parent, number[_nearest(window)[columns]], level,
+                   None if wish is None else (scores.z[:, n_watched:], scores.z0[n_watched:]), whole)
+
+
+def _nearest(window: Window) -> np.ndarray:
+    """Return the nearest reference points of each reference point, in its temper, itself among them."""
+    where, temper = scaled(window.box, window.reference.conditions), window.reference.conditions.temper
+    found = np.zeros((len(where), NEAREST + 1), int)
+    for k in range(len(window.box.tempers)):
+        mine = np.flatnonzero(temper == k)
+        found[mine] = mine[cKDTree(where[mine]).query(where[mine], k=np.minimum(np.arange(1, NEAREST + 2), mine.size))[1]]
+    return found
+
+
+def _target_points(definition) -> Conditions | None:
+    """Return points of [target]: its corners, edge midpoints and points inside; None without one."""
     if definition.target is None:
         return None
     box = factor_box(definition)
     low, high = np.array([getattr(definition.target, key) for key in FACTORS], float).T
     settings = np.concatenate([box_skeleton(low, high), uniform_in(box, low, high, TARGET_POINTS, seed=(definition.campaign.seed, 5))])
-    where = Conditions.from_factors(box.tempers.index(definition.target.temper), settings[box.reachable(settings)])
-    scores = normal_scores(conformance_of(definition, fit.encoded, params)(where), reliability=definition.goal.reliability)
-    return scores.z, ndtri(1.0 - scores.c)
+    return Conditions.from_factors(box.tempers.index(definition.target.temper), settings[box.reachable(settings)])
 
 
 def _target_words(definition) -> str | None:

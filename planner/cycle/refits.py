@@ -11,6 +11,7 @@ from typing import Any
 from models import fit as sampling
 from models.verdict import CONVERGED
 from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judge_draws
+from planner.cycle.pace import Pace
 from planner.cycle.reports import write_whole
 from planner.encode import encode
 from planner.lab.specimen import Specimen
@@ -26,12 +27,21 @@ class Refits:
     """Below reports/, named by a digest of all that the refits depend on."""
     pool: SamplerPool
     """Compiled once for all of them."""
+    pace: Pace
+    """Of all refits of the same command."""
 
     @classmethod
-    def of(cls, campaign, fit: Fit, *place: str) -> Refits:
+    def of(cls, campaign, fit: Fit, *place: str, pace: Pace) -> Refits:
         """Open reports/place/...; lots and loads are padded to those of today's fit."""
         pool = SamplerPool(n_lots=len(fit.encoded.lots), n_loads=len(fit.encoded.loads))
-        return cls(campaign, campaign.directory.joinpath("reports", *place), pool)
+        return cls(campaign, campaign.directory.joinpath("reports", *place), pool, pace)
+
+    def _kept(self, name: str) -> dict[str, Any] | None:
+        path = self.folder / f"{name}.json"
+        if not path.exists():
+            return None
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        return kept if kept["verdict"] == CONVERGED or kept.get("repeated") else None
 
     def __call__(self, name: str, specimens: Sequence[Specimen], read: Callable[[Conformance], dict[str, Any]], *, seed: int, words: str) -> dict[str, Any]:
         """Return what `read` makes of a fit of these specimens, with its verdict; kept results are not worked out again.
@@ -46,12 +56,11 @@ class Refits:
         seed : of the sampler.
         words : said while it runs.
         """
-        path = self.folder / f"{name}.json"
-        if path.exists():
-            kept = json.loads(path.read_text(encoding="utf-8"))
-            if kept["verdict"] == CONVERGED or kept.get("repeated"):
-                return kept
-        self.campaign.say(words)
+        kept = self._kept(name)
+        if kept is not None:
+            self.pace.skip()
+            return kept
+        self.campaign.say(f"{words} ({self.pace.words()})")
         definition = self.campaign.definition
         encoded = self.pool.widened(encode(definition, specimens))
         sampler, repeated = self.pool.sampler(encoded, say=self.campaign.say), False
@@ -64,5 +73,6 @@ class Refits:
         told = {"verdict": verdict.name, "repeated": repeated, "specimens": len(specimens), "lots": len(encoded.lots), "loads": len(encoded.loads)}
         told |= read(conformance_of(definition, encoded, draws.params()))
         self.folder.mkdir(parents=True, exist_ok=True)
-        write_whole(path, json.dumps(told))
+        write_whole(self.folder / f"{name}.json", json.dumps(told))
+        self.pace.step()
         return told

@@ -16,6 +16,7 @@ from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import RESAMPLES, bagged_claims
 from planner.cycle.claims import freeze_claim, read_claims
 from planner.cycle.fitting import Fit, conformance_of, current_fit
+from planner.cycle.pace import Pace
 from planner.cycle.reports import write_report
 from planner.cycle.window import window_of
 from planner.cycle.without import refitted_without
@@ -107,11 +108,15 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         data = page_data(campaign, conformance, window)
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
+    pace = None
     if deep:
         blind = sum(not row["trusted"] for kind in ("lots", "loads") for row in leaning[kind])
-        campaign.say(f"{blind} refits without a lot or load" + (f", then {RESAMPLES} on resampled ones" if window.claims or window.member.any() else "")
-                     + ": each takes about as long as an update; finished ones are kept, so the command may be broken off and given again")
-        leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
+        again = RESAMPLES if window.claims or window.member.any() else 0
+        campaign.say(f"{blind} refits without a lot or load" + (f", then {again} on resampled ones" if again else "")
+                     + ": each takes about as long as an update, and how long is left is told from the first on; finished ones are kept, so the command may be "
+                     "broken off and given again")
+        pace = Pace(blind + again, "refits")
+        leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind], pace=pace) for kind in ("lots", "loads")}
     replaced = {number for p in plans for number in p.supersedes}
     plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans]
@@ -128,7 +133,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
         "first": review.summary(record, found, leaning["priors"], out, standing),
-        "bagged": bagged_claims(campaign, fit, window) if deep else None,
+        "bagged": bagged_claims(campaign, fit, window, pace=pace) if deep else None,
         "target": review.target_words(record), "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),

@@ -10,12 +10,13 @@ import numpy as np
 
 from models.verdict import CONVERGED
 from planner.cycle.fitting import Fit
+from planner.cycle.pace import Pace
 from planner.cycle.refits import Refits
 from planner.outlook.sensitivity import Map
 from planner.window.window import Window
 
 
-def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[str, Any]], *, pace: Pace | None = None) -> list[dict[str, Any]]:
     """Return rows of `planner.outlook.sensitivity.left_out` with what reweighting could not tell filled in by refits.
 
     Parameters
@@ -23,6 +24,7 @@ def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[
     campaign : Campaign
     fit, window : of today
     rows : one a lot (`lot NAME`) or load (`load NAME`).
+    pace : of all refits of the command; default: of these.
 
     Returns
     -------
@@ -31,7 +33,7 @@ def refitted_without(campaign, fit: Fit, window: Window, rows: Sequence[Mapping[
     """
     blind = [row["what"] for row in rows if not row["trusted"]]
     claimed = hashlib.sha256(window.member.tobytes()).hexdigest()[:12]
-    refit = Refits.of(campaign, fit, "left_out", f"{fit.key}-{fit.draws.n_draws}-{window.reliability:g}-{claimed}")
+    refit = Refits.of(campaign, fit, "left_out", f"{fit.key}-{fit.draws.n_draws}-{window.reliability:g}-{claimed}", pace=pace or Pace(len(blind), "refits"))
     told = []
     for row in rows:
         what = row["what"]

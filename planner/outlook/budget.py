@@ -15,15 +15,18 @@ import numpy as np
 from planner.acquisition.draft import Draft
 from planner.acquisition.gain import NO_LOAD
 from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
+from planner.outlook.words import counted
 
 CUTS = (0.10, 0.25, 0.50)
 BAND = (0.10, 0.90)
 LEAST_GROUPS = 4
+MOST_FACTOR = 2.0
+"""By how much a share read here is raised at most to meet the one that the window states."""
 TODAY = {"misclassification_band_80": "misclassification", "undecided_band_80": "undecided_share", "claimed_band_80": "claimed_share"}
 """Bands that shrink, today, to what the window states."""
 
 
-def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent: float) -> list[dict[str, Any]]:
+def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent: float, claims_today: bool = True) -> list[dict[str, Any]]:
     """Return one row a stage, today first: cost and weeks from now on, certainty with 80 % bands, specimens so far.
 
     Parameters
@@ -33,9 +36,12 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
     goal : table [goal] of the definition
     now : today's misclassification, claimed_share and undecided_share, as the window states them (None where it may not)
     spent : money spent before today, from the cost of what is recorded
+    claims_today : whether the window may claim anything today, so that its share and the one read here can be compared
     """
-    level = _level(float(seen.claimed[0].mean()), now.get("claimed_share"))
-    open_level = _level(float(seen.undecided[0].mean()), now.get("undecided_share"), most=2.0)
+    factor = claim_factor(ahead, seen, now.get("claimed_share") if claims_today else None)
+    read = seen.claimed * min(1.0, factor)
+    left_open = seen.undecided + seen.claimed - read
+    open_level = _level(float(left_open[0].mean()), now.get("undecided_share"))
     height = now["misclassification"] / ahead.outset.problem.gain.now if ahead.outset.problem.gain.now > 0 else 1.0
     rows, cost, hours, count = [], 0.0, 0.0, Counter()
     loads, sections, lots = 0, 0, set()
@@ -44,16 +50,16 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
             cost, hours, loads, sections = cost + week.cost, hours + week.hours, loads + week.loads, sections + week.sections
             count.update(week.specimens)
             lots |= {lot for _, lot in week.blanks}
-        claimed = seen.claimed[stage] * level
-        undecided = np.clip(seen.undecided[stage] * open_level, 0.0, 1.0 - claimed)
+        claimed = read[stage]
+        undecided = np.clip(left_open[stage] * open_level, 0.0, 1.0 - claimed)
         expected = now["misclassification"] if week is None else week.misclassification * height
         reached = float(np.mean(undecided <= goal.undecided_share_max))
         row = {"cost": cost, "cost_with_spent": spent + cost, "weeks": stage,
                "misclassification": expected,
                "undecided_share": float(undecided.mean()), "claimed_share": float(claimed.mean()), "probability_of_goal": reached,
-               "probability_of_target": None if seen.target is None else float(np.mean(seen.target[stage] >= goal.confidence)),
+               "probability_of_target": None if seen.target is None else float(np.mean(seen.target[stage] >= seen.target_level)),
                "misclassification_band_80": _band(seen.misclassification[stage] * height, of=expected),
-               "undecided_band_80": _band(undecided), "claimed_band_80": _band(claimed),
+               "undecided_band_80": _band(undecided), "claimed_band_80": _band(claimed, most=max(factor, 1.0 / factor)),
                "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
         if week is None and now.get("undecided_share") is not None:
             row |= {name: now[name] for name in ("undecided_share", "claimed_share")}
@@ -63,13 +69,28 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
     return rows
 
 
-def _level(raw: float, stated: float | None, *, most: float = 1.0) -> float:
-    """Return the factor that brings a share read on fewer points and draws to the one the window states today."""
-    return min(most, stated / raw) if stated is not None and raw > 0.01 else 1.0
+def claim_factor(ahead: Ahead, seen: Foreseen, stated: float | None) -> float:
+    """Return today's claimed share as the window states it, over the one read here on fewer draws and points; 1 where nothing is stated.
+
+    Expectations are brought down by it and never up; a band covers both readings. One reference point is added to either share: less than
+    that is not told apart.
+    """
+    if stated is None:
+        return 1.0
+    watched = ahead.outset.watched
+    least = 1.0 / (ahead.outset.z0.size if watched is None else watched.n_points)
+    return min(MOST_FACTOR, (stated + least) / (float(seen.claimed[0].mean()) + least))
 
 
-def _band(values: np.ndarray, *, of: float | None = None) -> list[float]:
+def _level(raw: float, stated: float | None) -> float:
+    """Return the factor that brings an undecided share read on fewer points and draws to the one the window states today."""
+    return min(MOST_FACTOR, stated / raw) if stated is not None and raw > 0.01 else 1.0
+
+
+def _band(values: np.ndarray, *, of: float | None = None, most: float = 1.0) -> list[float]:
+    """Return the 80 % band; it holds `of` where that is given, and its upper end is widened by the factor `most`."""
     low, high = (float(x) for x in np.quantile(values, BAND))
+    high = min(1.0, high * most)
     return [low, high] if not of else [min(low, of), max(high, of)]
 
 
@@ -81,7 +102,7 @@ def awaited(ahead: Ahead, *, now: float) -> float | None:
     return ahead.pending_misclassification * (now / gain.now if gain.now > 0 else 1.0)
 
 
-def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None) -> dict[str, Any]:
+def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None, prior_only: str | None = None) -> dict[str, Any]:
     """Say when stopping is rational: the first week whose expected gain is worth less than it costs.
 
     Parameters
@@ -92,6 +113,8 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, sta
     ended : why the outlook ends early.
     start : float, optional
         H expected once pending results are in: they are paid for, so the first week gains from there. Default: today's H.
+    prior_only : str, optional
+        What to do instead, where no result is recorded: the prior alone is no ground for stopping.
 
     Returns
     -------
@@ -108,6 +131,8 @@ def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, sta
     likely = next((r["weeks"] for r in rows if r["probability_of_goal"] >= 0.5), None)
     if not weeks:
         why, week = "no further week can be laid out, so there is nothing to weigh", None
+    elif prior_only is not None:
+        why, week = f"no result is recorded yet, and the prior alone cannot judge whether stopping is worth it: {prior_only}", None
     elif worth is None:
         why, week = "no worth_per_percent is stated in [goal], so gain and money cannot be weighed against each other", None
     else:
@@ -222,9 +247,9 @@ def order(ahead: Ahead, *, blanks: dict[str, int], lot_temper: dict[str, str], l
         fresh = sum(lot_temper[lot] == temper for lot in blanks)
         short = max(need[temper] - have, 0)
         lot = total < LEAST_GROUPS
-        why = [f"{need[temper]} blanks are used in the {len(ahead.weeks)} week(s) laid out, {have} are on hand"]
+        why = [f"{need[temper]} blanks are used in the {counted(len(ahead.weeks), 'week')} laid out, {have} are on hand"]
         if lot:
-            why.append((f"only {total} lot(s) have results" if total else "no lot has results yet") + ", so the spread between lots rests on the prior: "
+            why.append((f"only {counted(total, 'lot')} {'has' if total == 1 else 'have'} results" if total else "no lot has results yet") + ", so the spread between lots rests on the prior: "
                        "take the blanks from a lot not used yet")
         if not fresh and not have:
             why.append("no lot of this temper is in [[stock]], so nothing of it can be planned")

@@ -29,7 +29,8 @@ from planner.acquisition.measurements import Predictor
 from planner.acquisition.outcomes import single_yes_no_correction
 from planner.acquisition.reference import ReferenceMap
 from planner.lab.errors import UserError
-from planner.window.decision import Halves, halves
+from planner.outlook.watched import Watched, claimed_share
+from planner.window.decision import halves
 
 PLENTY = 9_999
 """Blanks of a lot once there was time to order them."""
@@ -64,13 +65,13 @@ class Outset:
     problem: Problem
     """The choice of a week, before any week is chosen."""
     z: np.ndarray
-    """(n_draws, n_points + n_extra) normal scores of conformance."""
+    """(n_draws, n_points) normal scores of conformance at the reference points."""
     z0: np.ndarray
     """Their thresholds; -inf where every draw conforms, inf where none does."""
-    n_points: int
-    """Reference points; what follows them counts in no share."""
     chain: np.ndarray
     """(n_draws,) chain of each draw."""
+    watched: Watched | None = None
+    """Points on which claims are read, under the same draws; None: the reference points alone, certified at C without margin."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ class Ahead:
 
 def set_out(
     reference: ReferenceMap, predictor: Predictor, limits: Limits, *, history: Sequence[Made] = (),
-    pending: Sequence[tuple[Candidate, str | None]] = (), extra: tuple[np.ndarray, np.ndarray] | None = None,
+    pending: Sequence[tuple[Candidate, str | None]] = (), watched: Watched | None = None,
     n_candidates: int = N_CANDIDATES, rng: np.random.Generator,
 ) -> Outset:  # fmt: skip
     """Set up the choice of a week, once for all weeks.
@@ -107,26 +108,21 @@ def set_out(
     history : sequence of Made
     pending : sequence of (Candidate, load label or None)
         Planned earlier, not reported yet.
-    extra : (z, z0), optional
-        Normal scores (n_draws, n_extra) and thresholds of points that count in no share (those of the target).
+    watched : Watched, optional
+        Points on which claims are read.
     n_candidates : int, default 320
     rng : numpy.random.Generator
     """
     pool = build_pool(limits.definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
     everything = (*pool.candidates, *(one for one, _ in pending))
     number = {lot: i for i, lot in enumerate(dict.fromkeys(c.lot for c in everything))}
-    z, z0, n = reference.z, reference.z0, reference.c.size
-    weights = np.full(n, 1.0 / n)
-    if extra is not None:
-        z, z0 = np.concatenate([z, extra[0]], axis=1), np.concatenate([z0, extra[1]])
-        weights = np.concatenate([weights, np.zeros(extra[1].size)])
-    gain = LinearGain(z, z0, predictor.measurements(everything), lots=np.array([number[c.lot] for c in everything]), weights=weights)
+    gain = LinearGain(reference.z, reference.z0, predictor.measurements(everything), lots=np.array([number[c.lot] for c in everything]))
     labels = list(dict.fromkeys(label for _, label in pending if label is not None))
     picks = tuple((len(pool.candidates) + i, NO_LOAD if label is None else labels.index(label)) for i, (_, label) in enumerate(pending))
     region = reference.c[reference.nearest(pool.candidates)] > 1.0 - limits.definition.goal.confidence
-    correction = single_yes_no_correction(gain, z > z0)
+    correction = single_yes_no_correction(gain, reference.z > reference.z0)
     problem = Problem(gain, pool, limits, Needs(limits, pool.candidates), region, picks, correction)
-    return Outset(problem, z, z0, n, reference.chain)
+    return Outset(problem, reference.z, reference.z0, reference.chain, watched)
 
 
 def look_ahead(
@@ -189,10 +185,31 @@ class Foreseen:
 
     misclassification: np.ndarray
     claimed: np.ndarray
-    """Share of the largest set of which every point conforms with joint probability C."""
+    """Share of the largest region that the window's rules would certify as a whole."""
     undecided: np.ndarray
     target: np.ndarray | None
-    """Joint probability of the extra points; None without them."""
+    """Joint probability of the target's points; None without a target."""
+    target_level: float = 1.0
+    """Joint probability from which the target is certified."""
+
+
+class _Moved:
+    """Normal scores of some points, and how whitened outcomes of the coming weeks move them."""
+
+    def __init__(self, gain: LinearGain, batch, z: np.ndarray, z0: np.ndarray):
+        spread = z.std(axis=0)
+        live = np.isfinite(z0) & (spread > 0)
+        safe = np.where(live, spread, 1.0)
+        self.targets = np.where(live, (z - z.mean(axis=0)) / safe, 0.0).astype(np.float32)
+        self.thresholds = np.where(live, (np.where(live, z0, 0.0) - z.mean(axis=0)) / safe, np.where(np.isneginf(z0), -1.0, 1.0)).astype(np.float32)
+        f = gain.measurements.F[:, batch.rows]
+        cross = ((f - f.mean(axis=0)) / gain.unit[batch.rows]).astype(np.float32).T @ self.targets
+        self.white = batch.unmix.astype(np.float32) @ (np.float32((1.0 - gain.shrinkage) / len(z)) * cross)
+
+    def after(self, score: np.ndarray, seen: np.ndarray, end: int):
+        """Return a function: number of an outcome -> who conforms (n_draws, n) once the first `end` measurements showed it."""
+        rest, moved = self.targets - score[:, :end] @ self.white[:end], seen[:, :end] @ self.white[:end]
+        return lambda outcome: rest > self.thresholds - moved[outcome]
 
 
 def foresee(ahead: Ahead, *, confidence: float, n_outcomes: int = 48, rng: np.random.Generator) -> Foreseen:
@@ -211,25 +228,24 @@ def foresee(ahead: Ahead, *, confidence: float, n_outcomes: int = 48, rng: np.ra
     """
     outset, gain = ahead.outset, ahead.outset.problem.gain
     m, batch = gain.measurements, gain.condition(ahead.batch)
-    z, z0 = outset.z[:, gain.live], outset.z0[gain.live]
-    targets = ((z - z.mean(axis=0)) / z.std(axis=0)).astype(np.float32)
-    thresholds = (z0 - z.mean(axis=0)) / z.std(axis=0)
+    watched = outset.watched or Watched.plain(outset.z, outset.z0, level=confidence)
     score = _innovations(gain, batch, np.arange(m.F.shape[0]), rng)
     seen = _innovations(gain, batch, rng.integers(0, m.F.shape[0], n_outcomes), rng)
-    ends = [0, *(w.rows for w in ahead.weeks)]
-    split = halves(outset.chain)
-    shape = (len(ends), n_outcomes)
-    out = {name: np.zeros(shape) for name in ("misclassification", "claimed", "undecided", "target")}
+    ends, split = [0, *(w.rows for w in ahead.weeks)], halves(outset.chain)
+    every, near = _Moved(gain, batch, outset.z, outset.z0), _Moved(gain, batch, watched.z, watched.z0)
+    aim = None if watched.target is None else _Moved(gain, batch, *watched.target)
+    out = {name: np.zeros((len(ends), n_outcomes)) for name in ("misclassification", "claimed", "undecided", "target")}
     for stage, end in enumerate(ends):
-        white = batch.whitened[:end]
-        rest = targets - score[:, :end] @ white
-        moved = seen[:, :end] @ white
+        of_map, of_claim, of_target = (one and one.after(score, seen, end) for one in (every, near, aim))
         for outcome in range(n_outcomes if stage else 1):
-            found = _read(rest > thresholds - moved[outcome], outset, split, confidence)
-            for name, value in found.items():
-                out[name][stage, slice(None) if stage == 0 else outcome] = value
-    has_target = outset.n_points < outset.z0.size
-    return Foreseen(out["misclassification"], out["claimed"], out["undecided"], out["target"] if has_target else None)
+            at = (stage, outcome if stage else slice(None))
+            c = of_map(outcome).mean(axis=0)
+            claimed = claimed_share(of_claim(outcome), watched, split, confidence=confidence)
+            out["misclassification"][at], out["claimed"][at] = np.minimum(c, 1 - c).mean(), claimed
+            out["undecided"][at] = max(0.0, 1.0 - claimed - float(np.mean(c <= 1.0 - confidence)))
+            if of_target is not None:
+                out["target"][at] = of_target(outcome).all(axis=1).mean()
+    return Foreseen(out["misclassification"], out["claimed"], out["undecided"], None if aim is None else out["target"], watched.target_level)
 
 
 def _innovations(gain: LinearGain, batch, draws: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -242,21 +258,3 @@ def _innovations(gain: LinearGain, batch, draws: np.ndarray, rng: np.random.Gene
     value = np.where(m.is_binary[rows], rng.random(mean.shape) < mean, mean + rng.standard_normal(mean.shape) @ root.T)
     off = (value - m.F[:, rows].mean(axis=0)) / gain.unit[rows]
     return (off @ batch.unmix.T).astype(np.float32)
-
-
-def _read(conforms: np.ndarray, outset: Outset, split: Halves, confidence: float) -> dict[str, float]:
-    """Return H, shares and the target's joint probability of an ensemble (n_draws, n_live) of yes and no."""
-    n, alive_points = outset.n_points, outset.problem.gain.live
-    mine = alive_points < n
-    c, of_map = conforms[:, mine].mean(axis=0), conforms[:, mine]
-    fixed = np.setdiff1d(np.arange(outset.z0.size), alive_points)
-    holds = np.isneginf(outset.z0[fixed])
-    sure, never = int(np.sum(holds & (fixed < n))), int(np.sum(~holds & (fixed < n)))
-    order = np.argsort(-of_map[split.order].mean(axis=0), kind="stable")
-    alive = np.bitwise_and.accumulate(np.packbits(of_map[split.certify][:, order].T, axis=1), axis=0)
-    joint = np.bitwise_count(alive).sum(axis=1) / split.certify.size
-    claimed = float(np.sum((joint >= confidence) & (c[order] >= confidence)) + sure) / n
-    excluded = float(np.sum(c <= 1.0 - confidence) + never) / n
-    target = 0.0 if np.any(~holds & (fixed >= n)) else float(conforms[:, ~mine].all(axis=1).mean())
-    return {"misclassification": float(np.minimum(c, 1 - c).sum()) / n, "claimed": claimed,
-            "undecided": max(0.0, 1.0 - claimed - excluded), "target": target}

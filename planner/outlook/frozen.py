@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from planner.lab.specimen import Specimen
-from planner.outlook.words import ranges_words
+from planner.outlook.words import counted, ranges_words
 
 REFUTED = 20.0
 LOADS_PER_LOT, COMPONENTS_PER_LOAD = 1, 2
@@ -197,12 +197,12 @@ def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
 
 def _sentence(record, state: str, value: float, highest: float, lots, waiting: int, aside: int) -> str:
     limit = record["test"]["refuted_at"]
-    rest = f"; {waiting} more component(s) of new lots wait for measurements or for the rest of their load" if waiting else ""
-    rest += f"; {aside} later component(s) came from lots known when it was frozen and do not count" if aside else ""
+    rest = f"; {counted(waiting, 'more component')} of new lots {'waits' if waiting == 1 else 'wait'} for measurements or for the rest of their load" if waiting else ""
+    rest += f"; {counted(aside, 'later component')} came from lots known when it was frozen and {'does' if aside == 1 else 'do'} not count" if aside else ""
     if not lots:
         return (f"Stands since {record['date']}: no component of a new lot has tested it yet, so the evidence against it is {value:g}, "
                 f"and it is refuted at {limit:g}{rest}.")
     bad = sum(s.nonconforming_share * s.components for s in lots)
     how = "Stands since" if state == "stands" else "Refuted; frozen on"
-    return (f"{how} {record['date']}: {len(lots)} new lot(s), {bad:.0f} of {sum(s.components for s in lots)} components failed; the evidence against it is "
+    return (f"{how} {record['date']}: {counted(len(lots), 'new lot')}, {bad:.0f} of {sum(s.components for s in lots)} components failed; the evidence against it is "
             f"{value:.2f} now and has reached {highest:.2f} at most, refuted at {limit:g}{rest}.")

@@ -16,7 +16,7 @@ import numpy as np
 from models.fit import code_digest
 from models.priors import SHARED, Params
 from planner.lab.specimen import Specimen
-from planner.outlook.words import ranges_words
+from planner.outlook.words import counted, ranges_words
 
 TRANSFER = (
     ("limit_shift", "limit strain: shift"), ("limit_shift_tau", "limit strain: slope with forming temperature"),
@@ -69,8 +69,8 @@ def _probability(one: Mapping[str, Any]) -> str:
 def _claim_words(one, window, rests) -> str:
     text = (f"{one['temper']}, {ranges_words(one['ranges'])}: with probability {_probability(one)}, at every condition in these ranges at least "
             f"{100 * window['reliability']:.0f} % of new components conform. It rests on {rests['components_of_temper']} components of this temper "
-            f"({rests['components_inside']} made inside the ranges) and {rests['coupons_of_temper']} coupons, from {rests['lots']} lot(s) and "
-            f"{rests['loads']} furnace load(s)")
+            f"({rests['components_inside']} made inside the ranges) and {rests['coupons_of_temper']} coupons, from {counted(rests['lots'], 'lot')} and "
+            f"{counted(rests['loads'], 'furnace load')}")
     if rests["lot_spread_rests_on_prior"]:
         text += "; the spread between lots or loads rests on the prior"
     if one["extrapolated"]:

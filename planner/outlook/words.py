@@ -1,4 +1,4 @@
-"""Boxes of ranges in words, alike wherever a claim is spoken of; light, so that a claim can be scored without the models."""
+"""Counts and boxes of ranges in words, alike wherever a claim is spoken of; light, so that a claim can be scored without the models."""
 
 from __future__ import annotations
 
@@ -6,6 +6,17 @@ from collections.abc import Mapping, Sequence
 
 RANGE_KEYS = (("forming_temperature_degC", "forming {} degC"), ("strain", "strain {}"), ("braze_temperature_degC", "brazed at {} degC"),
               ("braze_time_min", "for {} min"))
+
+
+def counted(count: int, thing: str) -> str:
+    """Write how many there are of something.
+
+    Examples
+    --------
+    >>> counted(1, "week"), counted(3, "new lot")
+    ('1 week', '3 new lots')
+    """
+    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def ranges_words(ranges: Mapping[str, Sequence[float]]) -> str:

@@ -29,6 +29,7 @@ from planner.rehearse.world import Truth, World
 from planner.window.window import Window
 
 OURS = "ours"
+WEEK = "judged after week "       # in the line of progress that says so
 LOADS_PER_WEEK = 8                # room made for furnace loads where the week sets no limit
 _one_at_a_time = threading.Lock() # compiled models and the kernels' threads are shared within a process
 Say = Callable[[str], None]
@@ -51,11 +52,22 @@ class Job:
     halved_after: int | None = None   # weeks after which it ends once H is half of what it was at first; None: never
     n_points: int = N_POINTS      # points of the referee
     n_nodes: int = N_NODES
+    pending: tuple[Specimen, ...] = ()   # planned, not reported yet: their results come in before the first week
 
     @property
     def name(self) -> str:
         """Name of its result file, without suffix."""
         return f"{self.strategy}-{self.repeat:04d}"
+
+    @property
+    def words(self) -> str:
+        """What progress calls it."""
+        return f"{self.strategy.replace('_', ' ')} on truth {self.repeat + 1}"
+
+
+def week_is_over(text: str) -> bool:
+    """Tell whether a line of progress says that a week was fitted and judged."""
+    return WEEK in text
 
 
 def run_job(job: Job, say: Say = lambda text: None) -> dict:
@@ -71,7 +83,7 @@ class _Run:
         self.job, self.say = job, say
         (folder / "campaign.toml").write_text(job.definition, encoding="utf-8")
         (folder / "results").mkdir()
-        self.campaign = open_campaign(folder, say=lambda text: say(f"{job.name}: {text}"))
+        self.campaign = open_campaign(folder, say=lambda text: say(f"{job.words}: {text}"))
         self.world = World.of(job.truth, self.campaign.definition)
         self.bench = Bench(self.campaign.definition, self.world)
         self.referee = Referee(self.campaign.definition, self.world, seed=job.seed, n_points=job.n_points, n_nodes=job.n_nodes)
@@ -80,16 +92,18 @@ class _Run:
         self.rows: list[dict] = []
         self.forecast: dict = {}      # of the plan behind the next row
         loads = self.campaign.definition.week.furnace_loads
-        n_loads = len({s.furnace_load for s in job.start}) + job.weeks * (LOADS_PER_WEEK if loads is None else loads)
-        self.campaign.samplers = SamplerPool(n_lots=len({s.lot for s in job.start} | set(job.stock)), n_loads=n_loads, cores=job.cores)
+        n_loads = len({s.furnace_load for s in (*job.start, *job.pending)}) + job.weeks * (LOADS_PER_WEEK if loads is None else loads)
+        self.campaign.samplers = SamplerPool(n_lots=len({s.lot for s in (*job.start, *job.pending)} | set(job.stock)), n_loads=n_loads, cores=job.cores)
         self._start()
 
     def _start(self) -> None:
-        """Bring in what was measured before the first week."""
+        """Bring in what was measured before the first week, and what was awaited then."""
         start = [s for s in self.job.start if not self.job.remeasure or self.bench.can_make(s)]
         if self.job.remeasure:
             start = [self.bench.measured(s) for s in start]
-        write_results(self.campaign.directory / "results" / "000_start.csv", start)
+        known = {s.specimen for s in start}
+        awaited = [self.bench.measured(s) for s in self.job.pending if s.specimen not in known and self.bench.can_make(s)]
+        write_results(self.campaign.directory / "results" / "000_start.csv", [*start, *awaited])
         self._set_definition()
         self.campaign.record()
 
@@ -155,5 +169,5 @@ class _Run:
         row = {"week": week, "strategy": self.job.strategy, "truth": self.job.truth.name, "repeat": self.job.repeat, "cost": self.spent,
                **self.referee.verdict(fit, window), "verdict": fit.verdict.name, "specimens": len(fit.specimens), **self.forecast}
         self.rows.append(row)
-        claim = "FALSE claim" if row["false_claim"] else f"claimed {row['claimed_share']:.1%}"
-        self.say(f"{self.job.name} ({row['truth']}), week {week}: H {row['misclassification']:.4f}, {claim}")
+        claim = "FALSE claim" if row["false_claim"] else f"claimed {100 * row['claimed_share']:.1f} %"
+        self.say(f"{self.job.words} ({row['truth']}), {WEEK}{week} of {self.job.weeks}: H {100 * row['misclassification']:.1f} %, {claim}")

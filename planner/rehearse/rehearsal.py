@@ -21,13 +21,14 @@ from models.priors import sample_prior
 from models.simulate import new_effects
 from models.verdict import CONVERGED
 from planner.cycle.fitting import Fit, current_fit
+from planner.cycle.pace import Pace
 from planner.encode import padded_layout, priors_of
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.specimen import cells_of
 from planner.lab.stock import stock_on_hand
 from planner.rehearse.clairvoyant import CLAIRVOYANT, WORDS
-from planner.rehearse.job import OURS, Job, run_job
+from planner.rehearse.job import OURS, Job, run_job, week_is_over
 from planner.rehearse.rivals import RIVALS
 from planner.rehearse.runner import Run, cores_of, run_all
 from planner.rehearse.truth_file import POSTERIOR, TruthSource, read_truth
@@ -114,15 +115,30 @@ def rehearse(campaign, *, weeks: int = 4, truth: str = "prior", against: str | N
 def _run_missing(campaign, jobs: list[Job], folder: Path, *, scheduler, processes: int, run: Run) -> Rehearsal:
     kept = {job.name: _read(folder / f"{job.name}.json") for job in jobs}
     missing = [job for job in jobs if kept[job.name] is None]
+    beside = min(processes, len(missing))
+    pace = Pace(sum(job.weeks + 1 for job in missing), "refits", beside=max(1, beside))
     campaign.say(f"{len(jobs)} virtual campaigns, {len(jobs) - len(missing)} of them kept from before")
-    done = len(jobs) - len(missing)
-    for job, result in run_all(missing, processes=processes, scheduler=scheduler, say=campaign.say, run=run):
+    if missing:
+        campaign.say(f"{pace.total} refits lie ahead{f', {beside} at a time' if scheduler is None and beside > 1 else ''}: each takes about as long as an update and "
+                     "a plan, often one to three minutes; how long is left is told from the first on, and the command may be broken off and given again")
+    done, judged = len(jobs) - len(missing), {}
+
+    def say(text: str) -> None:
+        if week_is_over(text):
+            pace.step()
+            label = text.partition(" (")[0]
+            judged[label] = judged.get(label, 0) + 1
+            text += f"; {pace.words()}"
+        campaign.say(text)
+
+    for job, result in run_all(missing, processes=processes, scheduler=scheduler, say=say, run=run):
+        pace.step(max(0, job.weeks + 1 - judged.get(job.words, 0)))     # weeks that were not run, or not told of
         _write(folder / f"{job.name}.json", result)
         kept[job.name] = json.loads(json.dumps(result))
         done += 1
         last = result["weeks"][-1]
-        campaign.say(f"{done} of {len(jobs)}: {job.strategy} on truth {job.repeat + 1} ({result['truth']}) ended with H {last['misclassification']:.4f}, "
-                     f"claimed {last['claimed_share']:.1%}{', a FALSE claim' if last['false_claim'] else ''}; {result['seconds']:.0f} s")
+        campaign.say(f"{done} of {len(jobs)} campaigns: {job.words} ({result['truth']}) ended with H {100 * last['misclassification']:.1f} %, "
+                     f"claimed {100 * last['claimed_share']:.1f} %{', a FALSE claim' if last['false_claim'] else ''}; {result['seconds']:.0f} s; {pace.words()}")
     return Rehearsal(folder, [kept[job.name] for job in sorted(jobs, key=lambda j: (j.strategy != OURS, j.strategy, j.repeat))], len(missing))
 
 
@@ -142,7 +158,8 @@ def _common(campaign, weeks: int, remeasure: bool, options: dict) -> dict:
     with campaign.ledger(read_only=True) as ledger:
         everything, pending = ledger.specimens(with_excluded=True), ledger.pending()
     return {"definition": (campaign.directory / "campaign.toml").read_text(encoding="utf-8-sig"), "start": tuple(campaign.specimens()),
-            "remeasure": remeasure, "stock": stock_on_hand(campaign.definition, everything, pending), "weeks": weeks, **options}
+            "remeasure": remeasure, "stock": stock_on_hand(campaign.definition, everything, pending), "weeks": weeks,
+            "pending": tuple(pending), **options}
 
 
 def _truth(campaign, source: TruthSource, fit: Fit | None, repeat: int, seed: int) -> Truth:
@@ -167,8 +184,8 @@ def code_key() -> str:
 
 def _key(campaign, common: dict, source: TruthSource, fit: Fit | None, seed: int) -> str:
     """Return the digest under which results are kept: everything but the strategies, the number of repeats and the cores."""
-    plain = {k: v for k, v in common.items() if k not in ("definition", "start", "cores")}
-    parts = [definition_digest(campaign.definition), [cells_of(s) for s in common["start"]], plain, source.__dict__, fit and fit.key, seed,
+    plain = {k: v for k, v in common.items() if k not in ("definition", "start", "pending", "cores")}
+    parts = [definition_digest(campaign.definition), [cells_of(s) for s in common["start"]], [cells_of(s) for s in common["pending"]], plain, source.__dict__, fit and fit.key, seed,
              code_key(), versions()]
     return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()[:16]
 

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import queue
+import re
 import signal
 import socket
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from urllib.parse import urlsplit
 
@@ -19,6 +21,8 @@ from planner.lab.errors import UserError
 from planner.rehearse.job import Job, Say, run_job
 
 CONNECT_S = 10
+LISTEN_S = 0.5                    # between two looks at what local processes say
+TICK = re.compile(r": \d+ s$")     # a line that says only that time passes
 Run = Callable[[Job, Say], dict]
 
 
@@ -43,7 +47,7 @@ def run_all(jobs: Sequence[Job], *, processes: int = 2, scheduler: str | None = 
         for job in jobs:
             yield job, run(job, say)
     else:
-        yield from _in_processes(jobs, min(processes, len(jobs)), run)
+        yield from _in_processes(jobs, min(processes, len(jobs)), run, say)
 
 
 def cores_of(processes: int) -> int:
@@ -51,24 +55,40 @@ def cores_of(processes: int) -> int:
     return max(1, (os.cpu_count() or 1) // processes)
 
 
-def _worker(cores: int, scratch: str) -> None:
+class _Told:
+    """What a worker process tells its parent, less the lines that say only that time passes."""
+
+    lines = None                  # the parent's queue, in a worker
+
+    def __call__(self, text: str) -> None:
+        if _Told.lines is not None and not TICK.search(text):
+            _Told.lines.put(text)
+
+
+def _worker(cores: int, scratch: str, lines) -> None:
     """Prepare a worker: its share of the machine, scratch folders that the parent removes, and Ctrl-C left to the parent."""
     import numba
 
     numba.set_num_threads(min(cores, numba.config.NUMBA_NUM_THREADS))
     tempfile.tempdir = scratch
+    _Told.lines = lines
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _in_processes(jobs: Sequence[Job], processes: int, run: Run) -> Iterator[tuple[Job, dict]]:
+def _in_processes(jobs: Sequence[Job], processes: int, run: Run, say: Say) -> Iterator[tuple[Job, dict]]:
     others = set(multiprocessing.active_children())
+    spawn = multiprocessing.get_context("spawn")
+    lines = spawn.Queue()
     with tempfile.TemporaryDirectory(prefix="rehearsal-", ignore_cleanup_errors=True) as scratch:
-        pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"), initializer=_worker,
-                                   initargs=(cores_of(processes), scratch))
+        pool = ProcessPoolExecutor(processes, mp_context=spawn, initializer=_worker,
+                                   initargs=(cores_of(processes), scratch, lines))
         try:
-            waiting = {pool.submit(run, job): job for job in jobs}
-            for done in as_completed(waiting):
-                yield waiting[done], done.result()
+            waiting = {pool.submit(run, job, _Told()): job for job in jobs}
+            while waiting:
+                finished, _ = wait(waiting, timeout=LISTEN_S, return_when=FIRST_COMPLETED)
+                _pass_on(lines, say)
+                for done in finished:
+                    yield waiting.pop(done), done.result()
         except BrokenProcessPool:
             raise UserError("a worker process ended before its campaign was done (killed, or out of memory)",
                             fix="run the same command again: finished campaigns are kept") from None
@@ -78,6 +98,16 @@ def _in_processes(jobs: Sequence[Job], processes: int, run: Run) -> Iterator[tup
             raise
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+    _pass_on(lines, say)              # what was still on its way
+
+
+def _pass_on(lines, say: Say) -> None:
+    """Say what the workers told since the last look."""
+    while True:
+        try:
+            say(lines.get_nowait())
+        except queue.Empty:
+            return
 
 
 def _knock(scheduler: str) -> None:

@@ -11,19 +11,25 @@ from rich.text import Text
 from planner.report.screen import add_row, cautions, notices, number, percent, plain_table, verdict_line
 
 
+BANDS = (("misclassification", "misclassification_band_80"), ("undecided_share", "undecided_band_80"), ("claimed_share", "claimed_band_80"))
+
+
+def _banded(row: Mapping[str, Any], name: str, band: str) -> str:
+    """Write a share in per cent, from the coming week on with its band."""
+    low, high = row[band]
+    return number(100 * row[name], 1) + (f" ({100 * low:.1f} to {100 * high:.1f})" if row["weeks"] else "")
+
+
 def budget(record: Mapping[str, Any]) -> RenderableType:
     """Show the object of `budget --json`."""
     money, aimed = record["currency"], bool(record["goal"]["target"])
-    table = plain_table("week", f"money [{money}]", "H", "80 % band", "undecided", "claimed", "chance of goal", *(["of target"] if aimed else []),
-                        title="What the coming weeks buy")
+    table = plain_table("week", f"money [{money}]", "H [%]", "undecided [%]", "claimed [%]", "goal", *(["target"] if aimed else []),
+                        title=f"What the coming weeks buy (80 % band in brackets; {'goal and target' if aimed else 'goal'}: the chance, ± {record['chance_error_most']:.2f} at most)")
     takes = plain_table("week", "specimens", "lots", "loads", "sections", "hours", title="What that takes, from today on")
     for column in (*table.columns, *takes.columns[2:]):
         column.justify = "right"
     for row in record["by_money"]:
-        low, high = row["misclassification_band_80"]
-        band = "" if row["weeks"] == 0 else f"{100 * low:.1f} to {100 * high:.1f}"
-        add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", percent(row["misclassification"]), band, percent(row["undecided_share"]),
-                percent(row["claimed_share"]), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []))
+        add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", *(_banded(row, name, band) for name, band in BANDS), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []))
         if row["weeks"]:
             add_row(takes, number(row["weeks"]), ", ".join(f"{n} {kind.replace('_', ' ')}{'' if n == 1 else 's'}" for kind, n in row["specimens"].items()), number(row["lots"]),
                     number(row["furnace_loads"]), number(row["sections"]), number(row["hours"], 1))
@@ -37,7 +43,7 @@ def _standing(record: Mapping[str, Any]) -> Text:
     text = Text("Goal: ", style="bold")
     text.append(f"at most {percent(goal['undecided_share_max'])} undecided within {goal['weeks_max']} weeks"
                 + (f", target certified ({goal['target']})" if goal["target"] else "")
-                + f"; {goal['weeks_done']} week(s) done, about {goal['spent_estimate']:.0f} {money} spent"
+                + f"; {goal['weeks_done']} {'week' if goal['weeks_done'] == 1 else 'weeks'} done, about {goal['spent_estimate']:.0f} {money} spent"
                 + (f", {goal['bound_estimate']:.0f} {money} bound in what is pending" if record["pending"] else "")
                 + ("" if goal["total_budget"] is None else f", {goal['money_left']:.0f} of {goal['total_budget']:.0f} {money} left") + "\n", style="not bold")
     return text
@@ -45,7 +51,7 @@ def _standing(record: Mapping[str, Any]) -> Text:
 
 def _pending(record: Mapping[str, Any]) -> Text:
     days = [one["due"] for one in record["pending"]]
-    return Text(f"\nPending: {len(days)} specimen(s)" + (f", results due {min(days)} to {max(days)}" if days else ""))
+    return Text(f"\nPending: {len(days)} {'specimen' if len(days) == 1 else 'specimens'}" + (f", results due {min(days)} to {max(days)}" if days else ""))
 
 
 def _stop(record: Mapping[str, Any]) -> Text:

@@ -1,5 +1,6 @@
 """The weeks to come on an invented posterior, held against the closed form of the batch update. All numbers are invented."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -78,6 +79,29 @@ def test_the_first_week_gains_from_where_the_pending_results_lead():
     told = budget.stop(rows, goal=GOAL, currency="EUR", ended="", start=0.17)
     assert [w["gain"] for w in told["weeks"]] == pytest.approx([0.02, 0.03])
     assert told["week"] == 1 and told["why"].endswith("the pending results alone leave H at 17.0 %")     # 2 points are worth 800 of 1000
+
+
+def test_the_prior_alone_is_no_ground_for_stopping():
+    rows = [{"weeks": w, "cost": 1000.0 * w, "misclassification": h, "probability_of_goal": 0.0, "undecided_share": 4 * h, "claimed_share": 0.0}
+            for w, h in ((0, 0.20), (1, 0.199))]  # fmt: skip
+    assert budget.stop(rows, goal=GOAL, currency="EUR", ended="")["week"] == 1
+    told = budget.stop(rows, goal=GOAL, currency="EUR", ended="", prior_only="plan the first week")
+    assert told["week"] is None and "prior alone cannot judge" in told["why"] and told["why"].endswith("plan the first week")
+
+
+@pytest.mark.parametrize("stated, factor", [(0.02, 0.5), (0.04, 1.0), (0.06, 1.5), (None, 1.0)])
+def test_the_claimed_share_is_held_against_the_window_today(ahead, seen, stated, factor):
+    """What the window states today, over what is read here: expectations come down by it, bands cover both."""
+    n = ahead.outset.z0.size
+    raw = 0.04 - 1 / n
+    read = replace(seen, claimed=np.full_like(seen.claimed, raw), undecided=np.full_like(seen.undecided, 0.3))
+    now = {"misclassification": ahead.outset.problem.gain.now, "claimed_share": stated and stated - 1 / n, "undecided_share": None}
+    assert budget.claim_factor(ahead, read, now["claimed_share"]) == pytest.approx(factor)
+    row = budget.by_money(ahead, read, goal=GOAL, now=now, spent=0.0)[1]
+    low, high = row["claimed_band_80"]
+    assert row["claimed_share"] == pytest.approx(raw * min(1.0, factor)) and low == pytest.approx(row["claimed_share"])
+    assert high == pytest.approx(raw * max(1.0, factor))
+    assert row["undecided_share"] + row["claimed_share"] == pytest.approx(0.3 + raw)
 
 
 def test_without_a_week_there_is_nothing_to_weigh():

@@ -84,9 +84,9 @@ def test_a_claim_says_since_when_it_stands_and_how_near_it_is_to_refutation(reco
     first = sum(1 + 0.9 * k / 0.8 for k in range(1, 9)) / 8
     now = sum((1 + 0.9 * k / 0.8) * (1 - 0.1 * k / 0.8) for k in range(1, 9)) / 8
     assert [x["e_value"] for x in told["lots"]] == pytest.approx([first, now]) and (told["e_value"], told["highest"]) == pytest.approx((now, first))
-    for words in ("Stands since 2026-01-01: 2 new lot(s), 2 of 4 components failed", f"is {now:.2f} now and has reached {first:.2f} at most, refuted at 20",
-                  "1 more component(s) of new lots wait", "1 later component(s) came from lots known when it was frozen"):  # fmt: skip
+    for words in ("Stands since 2026-01-01: 2 new lots, 2 of 4 components failed", f"is {now:.2f} now and has reached {first:.2f} at most, refuted at 20",
+                  "1 more component of new lots waits", "1 later component came from lots known when it was frozen"):  # fmt: skip
         assert words in told["words"]
     assert told["claims"] == ["O, forming 100 to 200 degC, strain 0.02 to 0.1, brazed at 595 to 605 degC, for 2 to 5 min"]
     refuted = score(record, [replace(GOOD, specimen=f"C-{i}{j}", lot=f"K{i}", leaked=True) for i in range(10, 14) for j in "ab"])
-    assert refuted["words"].startswith("Refuted; frozen on 2026-01-01: 4 new lot(s), 8 of 8")
+    assert refuted["words"].startswith("Refuted; frozen on 2026-01-01: 4 new lots, 8 of 8")

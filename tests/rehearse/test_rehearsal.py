@@ -7,6 +7,7 @@ referee of its own.
 import json
 import operator
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from planner import cli
 from planner.cycle import fitting, open_campaign
 from planner.lab.errors import UserError
 from planner.rehearse import rehearsal, rehearse
-from planner.rehearse.job import run_job
+from planner.rehearse.job import Job, run_job
 from planner.rehearse.referee import Referee
 from planner.rehearse.runner import run_all
 from planner.window.decision import halves
@@ -106,10 +107,40 @@ def test_resumes_and_adds_to_what_is_there(folder, monkeypatch):
 
 def test_local_processes_give_the_same():
     """A spawned process cannot import a test, so the work is a function of the standard library."""
-    jobs = [2, 3]
-    alone = list(run_all(jobs, processes=1, say=3, run=operator.mul))
-    apart = sorted(run_all(jobs, processes=2, say=3, run=operator.neg))
-    assert alone == [(2, 6), (3, 9)] and apart == [(2, -2), (3, -3)]
+    alone = list(run_all([2, 3], processes=1, say=3, run=operator.mul))
+    apart = sorted(run_all([2, 3], processes=2, say=3, run=operator.is_))
+    assert alone == [(2, 6), (3, 9)] and apart == [(2, False), (3, False)]
+
+
+def test_local_processes_tell_how_far_they_are():
+    """All that they say but the lines of which each only says that time passes."""
+    heard = []
+    jobs = [operator.methodcaller("__call__", text) for text in ("ours on truth 1: sampling 4 chains", "ours on truth 2: sampling: 15 s")]
+    assert [result for _, result in run_all(jobs, processes=2, say=heard.append, run=operator.call)] == [None, None]
+    assert heard == ["ours on truth 1: sampling 4 chains"]
+
+
+def test_progress_counts_refits_and_says_how_long_is_left(folder):
+    lines = []
+    rehearse(open_campaign(folder, say=lines.append), weeks=1, repeats=1, processes=1, **SMALL)
+    assert any("2 refits lie ahead" in line for line in lines)
+    weeks = [line for line in lines if "judged after week" in line]
+    assert "after week 0 of 1" in weeks[0] and "1 of 2 refits done, about 1 min to go" in weeks[0] and "2 of 2 refits done" in weeks[1]
+
+
+def test_pending_specimens_are_measured_before_the_first_week(folder, definition):
+    """The virtual campaign of the truth counts them among its data from the start."""
+    campaign = open_campaign(folder)
+    campaign.record()
+    start = tuple(campaign.specimens())
+    common = rehearsal._common(campaign, 1, True, SMALL)
+    assert common["pending"] == ()
+    awaited = (replace(start[0], specimen="P001-01"), replace(start[-1], specimen="P001-02"))
+    source = rehearsal.read_truth("prior")
+    job = Job(**common | {"pending": awaited}, truth=rehearsal._truth(campaign, source, None, 0, 3), strategy="space_filling", repeat=0, seed=3)
+    weeks = run_job(job)["weeks"]
+    without = run_job(replace(job, pending=()))["weeks"]
+    assert weeks[0]["specimens"] == without[0]["specimens"] + 2
 
 
 def test_a_claim_is_held_against_the_truth(definition, world):

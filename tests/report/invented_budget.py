@@ -20,7 +20,10 @@ def week(number):
 def budget_record():
     """What `budget --json` prints."""
     deep = [{"week": n, "cost": 5111.0 * n, "cost_foreseen": 5210.0 * n, "campaigns": 4 + n, "misclassification_foreseen": some(), "band_80": sorted([some(), some()]),
-             "misclassification": some(), "error": some(0.1), "agrees": n == 1} for n in (1, 2)]  # fmt: skip
+             "misclassification": some(), "error": some(0.1), "misclassification_agrees": True, "agrees": n == 1}
+            | {f"{name}{end}": some() for name in ("claimed_share", "undecided_share") for end in ("", "_foreseen", "_error")}
+            | {f"{name}_band_80": sorted([some(), some()]) for name in ("claimed", "undecided")}
+            | {"claimed_share_agrees": n == 1, "undecided_share_agrees": True, "differs": [] if n == 1 else ["claimed share"]} for n in (1, 2)]  # fmt: skip
     return {
         "by_money": [week(number) for number in range(5)],
         "marginal": {"component": {"what": "component of O at 150 degC", "gain": some(0.01), "cost": 395.0, "gain_per_1000": some()}, "why": "the component wins",
@@ -32,6 +35,6 @@ def budget_record():
         "pending": [{"specimen": f"P-{n} {NASTY}", "specimen_type": "bend_coupon", "plan": 2, "due": "2026-12-01"} for n in (1, 2)],
         "goal": {"undecided_share_max": 0.137, "weeks_max": 9, "total_budget": 45100.0, "spent_estimate": 30010.0, "money_left": 15090.0, "weeks_done": 6,
                  "furnace_loads_done": 18, "bound_estimate": 4321.0, "weeks_bound": 1, "misclassification_awaited": 0.0987, "tool_setups_done": 23, "target": f"O {NASTY}, forming 150 to 200 degC"},
-        "outcomes": 52, "chance_error_most": 0.0693,
+        "claimed_reading": {"today": some(), "stated": some(), "factor": some()}, "outcomes": 52, "chance_error_most": 0.0693,
         "deep": {"weeks": deep, "agrees": False, "words": "they differ in week 2", "campaigns": 6, "folder": "reports/x"},
         "verdict": "CONVERGED", "currency": "<b>", "notices": [f"a notice {NASTY}"], "method": "laid out beforehand", "page": "reports/budget.html"}  # fmt: skip

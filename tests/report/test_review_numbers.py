@@ -186,23 +186,23 @@ def test_priors_and_refits(tables, review):
 
 
 def test_forecasts_and_verification(tables, review):
-    for row, r in zip(table(tables, "gain expected"), review["forecasts"], strict=True):
+    for row, r in zip(table(tables, "gain expected [points]"), review["forecasts"], strict=True):
         assert row[:2] == [r["plan"], str(r["n_trials"])]
         near(row[2], r["misclassification_before"], percent=True)
-        near(row[3], r["gain_expected"], percent=True)
+        near(row[3], 100 * r["gain_expected"])
         for cell, value in zip(row[4].split(" to "), r["gain_band_80"], strict=True):
-            near(cell, value, percent=True)
+            near(cell, 100 * value)
         if r["gain_came"] is None:
             assert row[5] == "-" and row[6] == "waiting"
         else:
-            near(row[5], r["gain_came"], percent=True)
+            near(row[5], 100 * r["gain_came"])
     (row,), (v,) = table(tables, "chance of passing"), review["verification"][0]["classical"]
     assert row[:2] == ["0", "29"]
     near(row[2], v["chance_of_passing"])
 
 
 def test_no_table_was_forgotten(tables):
-    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected", "chance of passing",
+    heads = {"without extrapolation", "mean rank", "learnt", "left out", "H at 0.8", "mean over refits", "contribution [points of H]", "gain expected [points]", "chance of passing",
              "evidence against the claim after it"}
     assert all(heads & set(t[0]) for t in tables)
 

@@ -68,6 +68,14 @@ def measured(name: str, value: Any) -> str:
     return f"{' '.join(words[:-1] if unit else words)}: {shown}{' ' if unit else ''}{unit}"
 
 
+EVIDENCE = {
+    "calibration": "data simulated from known values and fitted again (calibration)",
+    "crash": "commands stopped half-way (crash)",
+    "fuzz": "damaged result files (fuzz)",
+    "speed": "how long commands take (speed)",
+}
+"""What stored evidence is about, by its name."""
+
 FORMS: dict[str, Callable[[Any], str]] = {
     "share": share,
     "points": lambda v: fixed(None if v is None else 100 * v, 1),
@@ -87,8 +95,8 @@ def templates() -> Environment:
     """Return the templates with their filters."""
     found = Environment(loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     found.policies["json.dumps_kwargs"] = {"sort_keys": False}      # a figure refers back to what was defined before it
-    found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced, "several": several}
-    found.globals["measured"] = measured
+    found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced, "several": several, "points": FORMS["points"]}
+    found.globals |= {"measured": measured, "evidence_words": EVIDENCE}
     return found
 
 
