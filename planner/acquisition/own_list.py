@@ -32,6 +32,7 @@ class ListScore:
     gain_band_80: tuple[float, float]   # 10 % and 90 % points over single outcomes
     linear_gain: float            # before it was scaled by what forecasts were worth against refits
     linear_band_80: tuple[float, float]
+    simulated_gain: float         # mean over the simulated outcomes behind the band
     broken_limits: tuple[str, ...]  # limits of the week that it breaks; "control" where a load has none
 
     def to_json(self) -> dict:
@@ -70,12 +71,13 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     before = gain.condition(given).misclassification
     picks = [(i, place(label)) for i, label in enumerate(labels)]
     linear = before - gain.condition([*given, *picks]).misclassification
-    low, high = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng).band_80
+    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng)
+    low, high = simulated.band_80
     linear_band = (min(low, linear), max(high, linear))
     fall, band = calibrated(linear, linear_band)
     broken = tally.broken() + (["control"] if _lacks_control(chosen, labels, limits) else [])
     return ListScore(len(chosen), tally.cost, tally.hours, len(tally.loads), len(tally.temperatures), tally.sections,
-                     reference.misclassification - fall, fall, band, linear, linear_band, tuple(broken))
+                     reference.misclassification - fall, fall, band, linear, linear_band, simulated.gain, tuple(broken))
 
 
 def _lacks_control(chosen: Sequence[Candidate], labels: Sequence[str | None], limits: Limits) -> bool:

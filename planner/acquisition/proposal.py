@@ -76,6 +76,8 @@ class Forecast:
     """Fall of H by the linear update, before it was scaled by what forecasts were worth against refits."""
     linear_band_80: tuple[float, float] | None = None
     """Its band."""
+    simulated_gain: float | None = None
+    """Mean fall of H over the simulated outcomes behind the band."""
 
 
 @dataclass(frozen=True)

@@ -177,6 +177,7 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, rng: np.rand
         probability_of_goal=float(np.mean(single <= goal.undecided_share_max)),
         linear_gain=fall,
         linear_band_80=band,
+        simulated_gain=simulated.gain,
     )
 
 

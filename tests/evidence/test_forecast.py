@@ -93,3 +93,12 @@ def test_a_batch_is_forecast_and_answered(monkeypatch):
     low, high = found["linear_band_80"]
     assert low <= found["linear_gain"] <= high and found["linear_gain"] > 0
     json.dumps(found, allow_nan=False)
+
+
+def test_truths_of_a_batch_are_spread_over_the_draws_by_what_conforms_in_them():
+    rng = np.random.default_rng(5)
+    conformance = rng.beta(8, 2, (100, 30))
+    parts = forecast.strata(conformance, 0.9, 8)
+    share = (conformance >= 0.9).mean(axis=1)
+    assert sorted(np.concatenate(parts)) == list(range(100)) and max(map(len, parts)) - min(map(len, parts)) <= 1
+    assert all(share[low].max() <= share[high].min() for low, high in zip(parts, parts[1:]))
