@@ -3,11 +3,14 @@
 import shutil
 from pathlib import Path
 
+import pytest
+
 from planner.cycle import open_campaign
 
 DEMO = Path(__file__).resolve().parents[2] / "campaigns_demo" / "cold_plate_start"
 
 
+@pytest.mark.filterwarnings("ignore:\\nArviZ:FutureWarning")      # its notice of the day, where this is the first import
 def test_a_plan_without_papers_chooses_the_same_trials(tmp_path):
     records, files = [], []
     for papers in (True, False):
