@@ -75,6 +75,8 @@ def _version() -> str:
         return version("trialwright")
     except PackageNotFoundError:
         return "(not installed)"
+    except OSError:
+        return "(its record cannot be read)"
 
 
 def _console(stderr: bool = False):
