@@ -152,7 +152,7 @@ def test_no_strain_never_cracks_and_has_a_row_of_its_own():
     x.strain[:20] = 0.0
     p = draws(10, 8)
     sure = Conformance(p, sheet=SHEET, settings=SETTINGS, required=Required(True, None, None, None, False, 24), box=x)(x)
-    assert (sure[:, :20] == 1).all()
+    assert np.abs(sure[:, :20] - 1).max() <= np.finfo(np.float32).eps      # node weights add up to 1 in single precision: the last bit depends on the processor
     mixed = Conformance(p, sheet=SHEET, settings=SETTINGS, required=ALL, box=x)(x)
     apart = Conformance(p, sheet=SHEET, settings=SETTINGS, required=ALL, box=x.take(np.arange(20)))(x.take(np.arange(20)))
     np.testing.assert_allclose(mixed[:, :20], apart, atol=0.002)
