@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import zlib
 from functools import cache
 from pathlib import Path
@@ -48,9 +49,16 @@ def code_digest(*paths: Path) -> str:
 
 
 def model_digest() -> str:
-    """Return the digest of the code whose results the draws are."""
+    """Return the digest of the code whose results the draws are.
+
+    Raises
+    ------
+    OSError
+        Where the program's own files cannot be read (`Path.glob` would pass over a folder that it cannot list, and name other code).
+    """
     root = Path(__file__).parent
-    return code_digest(*root.glob("responses/*.py"), *root.glob("handbook/*.py"), *(root / f"{n}.py" for n in PARTS))
+    listed = [root / folder / name for folder in ("responses", "handbook") for name in os.listdir(root / folder) if name.endswith(".py")]
+    return code_digest(*listed, *(root / f"{n}.py" for n in PARTS))
 
 
 def stated(path: Path) -> dict:

@@ -13,7 +13,7 @@ import time
 import warnings
 import zlib
 from collections.abc import Callable
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -213,9 +213,10 @@ def save(draws: Draws, path: Path, meta: dict) -> None:
                    "seconds": draws.seconds}
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(path.name + f".{os.getpid()}.part")
-    for left in path.parent.glob("*.part"):                           # of a process that was stopped; younger ones may be in use
-        if time.time() - left.stat().st_mtime > 3600.0:
-            left.unlink(missing_ok=True)
+    for left in path.parent.glob("*.part"):                           # of a process that was stopped; younger ones may be in use,
+        with suppress(FileNotFoundError):                             # and be renamed or swept by whom they belong to meanwhile
+            if time.time() - left.stat().st_mtime > 3600.0:
+                left.unlink()
     try:
         with open(aside, "wb") as f:
             np.savez(f, z=draws.z.astype(np.float64), divergent=draws.divergent, energy=draws.energy,

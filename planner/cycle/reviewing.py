@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import errno
 import json
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -202,20 +201,6 @@ def _cut(window: Window, temper: int) -> tuple[float, float]:
     return best_braze(window.reference, temper, window.box)
 
 
-def steady_model_digest() -> str:
-    """Return the digest of the models' code, taken twice: a folder listing that the disk cuts short must not name another code.
-
-    Raises
-    ------
-    OSError
-        When the two do not agree.
-    """
-    first = sampling.model_digest()
-    if sampling.model_digest() != first:
-        raise OSError(errno.EIO, "the program's own files were read differently a moment later", "models")
-    return first
-
-
 def freeze(campaign) -> Path:
     """Freeze today's claims in claims/NNN.json; claims that stand unchanged are not frozen twice.
 
@@ -234,7 +219,7 @@ def freeze(campaign) -> Path:
         data, known = ledger.data_digest(), ledger.specimens(with_excluded=True)        # what is excluded today was seen all the same
     criteria = definition.criteria.model_dump() | {"joints": definition.component.joints}
     record = frozen.claim_record(window.to_json(), date=datetime.date.today().isoformat(), data_digest=data,
-                                 definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=steady_model_digest(),
+                                 definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),
                                  lots={s.lot for s in known}, specimens={s.specimen for s in known}, criteria=criteria)
     record = json.loads(json.dumps(record, default=_plain))
     with campaign.ledger() as ledger:

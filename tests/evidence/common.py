@@ -10,6 +10,7 @@ import datetime
 import json
 import os
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -81,7 +82,10 @@ def store(name: str, head: dict, record: dict) -> Path:
         raise SystemExit(f"the code was changed while {name}.json was being made; run again: {head['command']}")
     path = HERE / f"{name}.json"
     aside = path.with_name(f".{path.name}.{os.getpid()}")
-    aside.write_text(json.dumps(head | record, ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    text = json.dumps(head | record, ensure_ascii=False, indent=1, allow_nan=False)
+    for folder in (str(ROOT), tempfile.gettempdir()):                 # where this machine keeps things is nobody's business
+        text = text.replace(f"{folder}/", "")
+    aside.write_text(text + "\n", encoding="utf-8")
     os.replace(aside, path)
     return path
 

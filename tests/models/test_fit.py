@@ -1,6 +1,7 @@
 """Real sampling of a small invented lab, once for the whole suite; keeping and reading draws; PyMC's own sampler."""
 
 import ctypes
+import os
 import sys
 
 import numpy as np
@@ -165,6 +166,17 @@ def test_keep_and_read(tmp_path):
     assert np.array_equal(kept.params().limit_sd, draws.params().limit_sd) and np.bincount(kept.chain).tolist() == [50] * 4
 
 
+def test_a_neighbours_file_that_vanishes_while_draws_are_kept(tmp_path):
+    """Two people keep draws at once: what the one is writing may be renamed while the other looks at it."""
+    draws, path = small_draws(), tmp_path / "x.npz"
+    (tmp_path / "y.npz.1.part").symlink_to(tmp_path / "renamed")      # listed, and gone when looked at
+    old = tmp_path / "z.npz.1.part"
+    old.write_text("of a process that was stopped")
+    os.utime(old, (0, 0))
+    fit.save(draws, path, {})
+    assert fit.load(path, draws.priors) and not old.exists()
+
+
 @pytest.mark.parametrize("harm", ["cut", "flipped", "empty", "text", "keys"])
 def test_a_damaged_file_is_named(tmp_path, harm):
     draws, path = small_draws(), tmp_path / "x.npz"
@@ -201,3 +213,13 @@ def test_the_model_digest_ignores_words(tmp_path):
     assert fit.code_digest(path) == first
     path.write_text("x = 2\n")
     assert fit.code_digest(path) != first and len(fit.model_digest()) == 16
+
+
+def test_no_digest_of_models_that_cannot_be_read(monkeypatch):
+    """A folder that cannot be listed must not name other code."""
+    def refuse(folder):
+        raise OSError(5, "injected", str(folder))
+
+    monkeypatch.setattr(os, "listdir", refuse)
+    with pytest.raises(OSError):
+        fit.model_digest()
