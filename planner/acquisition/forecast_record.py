@@ -1,8 +1,8 @@
 """How forecasts of the gain fared when weeks were simulated and refitted, and what is made of that.
 
-The linear forecast is right on average only as far as its approximations go.  `tests/evidence/forecast.py` sets it against refits
-and leaves what it learnt beside this module: a factor on the gain and one on the width of its band, learnt on some truths, and the
-record on others.  Every plan is scaled by the first two and prints the third; where nothing was measured it says so.
+A forecast is the mean over simulated outcomes of the week, and right on average only as far as the approximations behind their maps
+go.  `tests/evidence/forecast.py` sets it against refits and leaves what it learnt beside this module: a factor on the gain and one on
+the width of its band, learnt on some truths, and the record on others.  Every plan is scaled by the first two and prints the third; where nothing was measured it says so.
 """
 
 from __future__ import annotations
@@ -37,12 +37,19 @@ class ForecastRecord:
 
     def scaled(self, gain: float, band: Band) -> tuple[float, Band]:
         """Return a forecast gain and its band as they should be printed."""
-        middle = self.factor * gain
-        return middle, (middle - self.stretch * (gain - band[0]), middle + self.stretch * (band[1] - gain))
+        return scaled(gain, band, factor=self.factor, stretch=self.stretch)
 
     def to_json(self) -> dict:
         """Return plain values."""
         return asdict(self)
+
+
+def scaled(gain: float, band: Band, *, factor: float = 1.0, stretch: float = 1.0) -> tuple[float, Band]:
+    """Return a forecast gain, none where outcomes scatter below it, and the band around it, which always holds it."""
+    gain = max(gain, 0.0)
+    below, above = max(gain - band[0], 0.0), max(band[1] - gain, 0.0)
+    middle = factor * gain
+    return middle, (middle - stretch * below, middle + stretch * above)
 
 
 @cache
@@ -58,4 +65,4 @@ def measured(path: Path = FILE) -> ForecastRecord | None:
 def calibrated(gain: float, band: Band) -> tuple[float, Band]:
     """Return a forecast gain and its band scaled by the record; as they are where there is none."""
     record = measured()
-    return (gain, band) if record is None else record.scaled(gain, band)
+    return scaled(gain, band) if record is None else record.scaled(gain, band)

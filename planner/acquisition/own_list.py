@@ -30,9 +30,9 @@ class ListScore:
     misclassification: float      # expected H after it
     gain: float                   # expected fall of H
     gain_band_80: tuple[float, float]   # 10 % and 90 % points over single outcomes
-    linear_gain: float            # before it was scaled by what forecasts were worth against refits
-    linear_band_80: tuple[float, float]
-    simulated_gain: float         # mean over the simulated outcomes behind the band
+    linear_gain: float            # by the linear update alone
+    linear_band_80: tuple[float, float]   # before it was scaled by what forecasts were worth against refits
+    simulated_gain: float         # mean over simulated outcomes: what the expected gain was before it was scaled
     broken_limits: tuple[str, ...]  # limits of the week that it breaks; "control" where a load has none
 
     def to_json(self) -> dict:
@@ -74,7 +74,7 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng)
     low, high = simulated.band_80
     linear_band = (min(low, linear), max(high, linear))
-    fall, band = calibrated(linear, linear_band)
+    fall, band = calibrated(simulated.gain, linear_band)
     broken = tally.broken() + (["control"] if _lacks_control(chosen, labels, limits) else [])
     return ListScore(len(chosen), tally.cost, tally.hours, len(tally.loads), len(tally.temperatures), tally.sections,
                      reference.misclassification - fall, fall, band, linear, linear_band, simulated.gain, tuple(broken))

@@ -73,11 +73,11 @@ class Forecast:
     probability_of_goal: float | None = None
     """Chance that the undecided share is then no more than the goal asks."""
     linear_gain: float | None = None
-    """Fall of H by the linear update, before it was scaled by what forecasts were worth against refits."""
+    """Fall of H by the linear update alone."""
     linear_band_80: tuple[float, float] | None = None
-    """Its band."""
+    """The band before it was scaled by what forecasts were worth against refits."""
     simulated_gain: float | None = None
-    """Mean fall of H over the simulated outcomes behind the band."""
+    """Mean fall of H over the simulated outcomes behind the band: what `gain` was before it was scaled."""
 
 
 @dataclass(frozen=True)

@@ -122,14 +122,15 @@ def _proposal(
 ) -> Proposal:
     definition = draft.limits.definition
     names = {"known_specimens": known_specimens, "known_loads": known_loads}
+    forecast = _forecast(draft, reference, goal=definition.goal, rng=rng)
     return Proposal(
-        rows=_rows(draft, reference, number=number, week=week, names=names, rng=rng),
+        rows=_rows(draft, reference, gain=forecast.gain, number=number, week=week, names=names, rng=rng),
         cost=draft.tally.cost,
         hours=draft.tally.hours,
         furnace_loads=len(draft.tally.loads),
         tool_temperatures=len(draft.tally.temperatures),
         sections=draft.tally.sections,
-        forecast=_forecast(draft, reference, goal=definition.goal, rng=rng),
+        forecast=forecast,
         optimism=fresh,
         not_worth=_not_worth(draft, currency=definition.campaign.currency),
         binding=binding_limits(draft),
@@ -154,7 +155,7 @@ def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, rng: np.rand
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
     band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
-    expected, expected_band = calibrated(fall, band)
+    expected, expected_band = calibrated(simulated.gain, band)
     c = reference.c
     open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
     open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
@@ -185,6 +186,7 @@ def _rows(
     draft: Draft,
     reference: ReferenceMap,
     *,
+    gain: float,
     number: int,
     week: int,
     names: dict[str, Collection[str]],
@@ -196,7 +198,7 @@ def _rows(
     slots = schedule(
         [c.forming_temperature_degC for c in chosen], loads, week=week, number=number, rng=rng, **names
     )
-    gains = [calibrated(float(one), (0.0, 0.0))[0] for one in _contributions(draft)]
+    gains = _contributions(draft, gain)
     losses, points = _without(draft)
     here = reference.nearest(chosen)
     rows = []
@@ -212,7 +214,7 @@ def _rows(
                 furnace_load=slot.furnace_load,
                 candidate=candidate,
                 reason=worded(candidate, pick.role, reference, point=points[slot.index], here=int(here[slot.index])),
-                expected_gain=gains[slot.index],
+                expected_gain=float(gains[slot.index]),
                 loss_without=float(losses[slot.index]),
                 alternative=other,
                 alternative_loss=other_loss,
@@ -222,14 +224,15 @@ def _rows(
     return tuple(rows)
 
 
-def _contributions(draft: Draft) -> np.ndarray:
-    """Return each pick's share of the fall of H, in the order in which they were chosen: sums to the whole."""
+def _contributions(draft: Draft, whole: float) -> np.ndarray:
+    """Return each pick's share of the gain of the batch, in the order in which they were chosen: sums to the whole."""
     step = draft.gain.condition(draft.pending)
     values = [step.misclassification]
     for pick in draft.batch()[len(draft.pending) :]:
         step = draft.gain.with_pick(step, pick)
         values.append(step.misclassification)
-    return -np.diff(values)
+    falls = -np.diff(values)
+    return falls * (whole / falls.sum()) if falls.sum() > 0.0 else falls
 
 
 def _without(draft: Draft) -> tuple[np.ndarray, list[int | None]]:

@@ -19,6 +19,8 @@ def test_scaling_keeps_the_band_about_the_gain():
     one = ForecastRecord(1.0, 1.0, 1, 1.0, 1.0, 0.8, "")
     gain, band = one.scaled(0.1, (0.04, 0.15))
     assert (gain, *band) == pytest.approx((0.1, 0.04, 0.15))
+    assert forecast_record.scaled(-0.001, (-0.002, 0.003)) == (0.0, (-0.002, 0.003))        # outcomes scatter: no trial teaches less than none
+    assert forecast_record.scaled(0.1, (0.11, 0.15)) == (0.1, (0.1, 0.15))
 
 
 def test_it_is_read_from_the_file_beside_the_module(tmp_path):
@@ -40,7 +42,7 @@ def test_a_plan_is_scaled_throughout(definition, world, monkeypatch):
     scaled = plan()
     f = scaled.forecast
     assert [r.candidate for r in scaled.rows] == [r.candidate for r in plain.rows]
-    assert f.linear_gain == plain.forecast.gain and f.linear_band_80 == plain.forecast.gain_band_80
+    assert f.simulated_gain == plain.forecast.gain and f.linear_gain != f.simulated_gain
     assert f.gain == pytest.approx(0.8 * plain.forecast.gain)
     assert f.misclassification == pytest.approx(f.misclassification_now - f.gain)
     assert sum(r.expected_gain for r in scaled.rows) == pytest.approx(f.gain, abs=1e-6)

@@ -27,7 +27,7 @@ def test_it_scores_few_and_finds_the_best():
 
 def test_a_plan_chosen_lazily_is_as_good(definition, world, monkeypatch):
     reference, predictor = world(definition, n_draws=160)
-    plan = lambda: propose(definition, reference=reference, predictor=predictor, n_candidates=400, with_optimism=False, rng=np.random.default_rng(5)).forecast.gain
+    plan = lambda: propose(definition, reference=reference, predictor=predictor, n_candidates=400, with_optimism=False, rng=np.random.default_rng(5)).forecast.linear_gain
     everything = plan()
     monkeypatch.setattr(lazy, "ABOVE", 20)
     monkeypatch.setattr(lazy, "BLOCK", 16)

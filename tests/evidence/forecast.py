@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from models.priors import sample_prior  # noqa: E402
 from models.simulate import new_effects  # noqa: E402
-from planner.acquisition.forecast_record import FILE  # noqa: E402
+from planner.acquisition.forecast_record import FILE, scaled  # noqa: E402
 from planner.acquisition.plan_file import read_plan  # noqa: E402
 from planner.cycle import open_campaign  # noqa: E402
 from planner.cycle.fitting import SamplerPool, current_fit  # noqa: E402
@@ -48,7 +48,7 @@ from planner.rehearse.rivals import FACTORIAL, SPACE_FILLING, Formable  # noqa: 
 from planner.rehearse.world import Truth, World  # noqa: E402
 from tests.evidence import common, virtual_lab  # noqa: E402
 
-SEED = 20261126
+SEED = 20261127
 COMMAND = "python tests/evidence/forecast.py"
 MODULES = [*common.CAMPAIGN_MODULES, "planner/rehearse/rival_plan.py", "tests/evidence/forecast.py"]
 KINDS = (("ours", 1.0), (SPACE_FILLING, 1.0), ("ours", 0.4), ("ours", 0.7), (FACTORIAL, 1.0), ("ours", 0.25), ("ours", 1.0))
@@ -114,7 +114,7 @@ class Lab:
         return current_fit(campaign), window
 
     def batch(self) -> tuple[list, dict]:
-        """Choose the batch; returns its specimens and its forecast before any factor."""
+        """Choose the batch; returns its specimens and its forecast before any factor, the linear update's beside it."""
         who, share = self.task.kind
         fit, window = self.standing(self.campaign, keep=True)
         d = self.campaign.definition
@@ -166,11 +166,10 @@ def run(task: Task) -> dict:
 
 def learnt(rows: Sequence[dict]) -> tuple[float, float]:
     """Return the factor on the gain (ratio of sums) and the stretch with which the bands hold 80 % of the single weeks."""
-    foreseen, came = sum(r["linear_gain"] * len(r["came"]) for r in rows), sum(sum(r["came"]) for r in rows)
-    factor = came / foreseen
+    plain = [scaled(r["simulated_gain"], r["linear_band_80"]) for r in rows]
+    factor = sum(sum(r["came"]) for r in rows) / sum(gain * len(r["came"]) for (gain, _), r in zip(plain, rows, strict=True))
     needed = []
-    for r in rows:
-        gain, (low, high) = r["linear_gain"], r["linear_band_80"]
+    for (gain, (low, high)), r in zip(plain, rows, strict=True):
         for x in r["came"]:
             off = x - factor * gain
             room = high - gain if off > 0 else gain - low
@@ -188,16 +187,17 @@ def summary(kept: dict[str, dict]) -> dict:
     factor, stretch = learnt(taught)
     foreseen, came, inside = [], [], []
     for r in judged:
-        gain, (low, high) = r["linear_gain"], r["linear_band_80"]
-        foreseen.append(factor * gain)
+        gain, (low, high) = scaled(r["simulated_gain"], r["linear_band_80"], factor=factor, stretch=stretch)
+        foreseen.append(gain)
         came.append(float(np.mean(r["came"])))
-        inside += [factor * gain - stretch * (gain - low) <= x <= factor * gain + stretch * (high - gain) for x in r["came"]]
+        inside += [low <= x <= high for x in r["came"]]
     counts = [len(r["came"]) for r in judged]
     total = float(np.dot(came, counts))
     return {"weeks": sum(counts), "ratio_of_sums": float(np.dot(foreseen, counts) / total) if total else None,
             "rank_correlation": float(spearmanr(foreseen, came).statistic) if len(judged) > 2 else None, "band_coverage_80": float(np.mean(inside)),
             "batches": len(judged), "factor": factor, "stretch": stretch, "batches_that_taught": len(taught),
-            "weeks_that_taught": sum(len(r["came"]) for r in taught), "linear_ratio_of_sums": float(np.dot(foreseen, counts) / total / factor) if total else None,
+            "weeks_that_taught": sum(len(r["came"]) for r in taught), "ratio_of_sums_unscaled": float(np.dot(foreseen, counts) / total / factor) if total else None,
+            "linear_rank_correlation": float(spearmanr([r["linear_gain"] for r in judged], came).statistic) if len(judged) > 2 else None,
             "fits_failed": sum(v != "CONVERGED" for r in rows.values() for v in r["verdicts"]),
             "meaning": "ratio: gain foreseen over gain that came; weeks: single answers; rank correlation: over batches, against the mean of their answers"}
 

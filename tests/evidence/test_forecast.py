@@ -13,7 +13,7 @@ from tests.evidence import common, forecast
 
 
 def row(gain, came, band=0.02):
-    return {"linear_gain": gain, "linear_band_80": [gain - band, gain + band], "came": list(came), "verdicts": ["CONVERGED"] * len(came), "seconds": 1.0}
+    return {"simulated_gain": gain, "linear_gain": 0.9 * gain, "linear_band_80": [gain - band, gain + band], "came": list(came), "verdicts": ["CONVERGED"] * len(came), "seconds": 1.0}
 
 
 def test_factors_by_hand():
@@ -35,7 +35,7 @@ def test_a_biased_forecast_with_a_narrow_band_is_put_right():
     found = forecast.summary(invented(90))
     assert list(found)[:4] == ["weeks", "ratio_of_sums", "rank_correlation", "band_coverage_80"]
     assert found["weeks"] == 480 and found["batches"] == 60 and found["batches_that_taught"] == 30
-    assert found["factor"] == pytest.approx(0.8, abs=0.02) and found["linear_ratio_of_sums"] == pytest.approx(1.25, abs=0.04)
+    assert found["factor"] == pytest.approx(0.8, abs=0.02) and found["ratio_of_sums_unscaled"] == pytest.approx(1.25, abs=0.04)
     assert found["ratio_of_sums"] == pytest.approx(1.0, abs=0.04) and found["rank_correlation"] > 0.95
     assert 0.74 < found["band_coverage_80"] < 0.86 and found["stretch"] == pytest.approx(1.2816 * 0.01 / 0.005, rel=0.2)
     assert forecast.summary({"000 08": row(0.1, [0.1])}) == {"weeks": 0, "batches": 0}
