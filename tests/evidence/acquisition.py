@@ -46,7 +46,7 @@ MODULES = [*common.CAMPAIGN_MODULES, *(f"planner/rehearse/{name}.py" for name in
            "tests/evidence/acquisition.py"]
 STRATEGIES = (OURS, *RIVALS, CLAIRVOYANT)
 LEAST_WEEKS = 4                   # H is compared after so many weeks
-EXPECTED_S = 480.0                # of one campaign of four weeks
+EXPECTED_S = 120.0                # of one campaign of four weeks, until one was seen
 WORSE = 1.1                       # of space-filling's cost: ours may be no dearer on any truth
 RESAMPLES = 2000
 LEAST_CONFORMING = 0.02           # of the box, below which a truth has no window to find
