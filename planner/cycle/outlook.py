@@ -99,7 +99,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         with ThreadPoolExecutor(THREADS) as beside:
             drawn = beside.submit(foresee, ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
             cuts = worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification, each=beside.map)
-            marginal, seen = worth.marginal(ahead.first), drawn.result()
+            marginal, seen = worth.marginal(ahead.first, worth.Scale.of(outset, window.misclassification)), drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
     rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound, claims_today=window.joint is not None)
@@ -120,7 +120,8 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
                  "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
         "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if blind else [])],
-        "method": "weeks laid out beforehand on today's posterior by the linear batch update; a lab that looks each week does at least as well on average"}
+        "method": "weeks laid out beforehand on today's posterior by the linear batch update, the falls of H scaled by what such forecasts were worth against "
+                  "refits; a lab that looks each week does at least as well on average"}
 
 
 def _outset(campaign, fit: Fit, window: Window, pending):

@@ -14,10 +14,11 @@ from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import RESAMPLES, bagged_claims
-from planner.cycle.claims import freeze_claim, read_claims
+from planner.cycle.claims import freeze_claim
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.pace import Pace
 from planner.cycle.reports import write_report
+from planner.cycle.standing import claim_states, frozen_claims
 from planner.cycle.window import window_of
 from planner.cycle.without import refitted_without
 from planner.lab.campaign import definition_digest
@@ -87,7 +88,12 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
     deep : bool, default False
     """
     definition = campaign.definition
-    fit = current_fit(campaign)
+    try:
+        fit = current_fit(campaign)
+    except UserError as error:                                     # a fit may fail on the very data that refute a claim
+        with campaign.ledger(read_only=True) as ledger:
+            said = claim_states(campaign.directory, ledger)
+        raise UserError("\n  ".join([error.what, *said]), found=error.found, where=error.where, allowed=error.allowed, fix=error.fix) from None
     conformance = conformance_of(definition, fit.encoded, fit.params)
     window = window_of(campaign, fit, maps=False, keep=True, conformance=conformance)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
@@ -95,11 +101,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         conformance = conformance_of(definition, fit.encoded, fit.params)
     record = window.to_json()
     with campaign.ledger(read_only=True) as ledger:
-        history, excluded, ordered = ledger.history(), ledger.excluded(), ledger.specimens()
-        first = {}
-        for entry in history:
-            first.setdefault(entry.specimen, entry.sequence)
-        ordered = sorted(ordered, key=lambda s: first[s.specimen])      # as recorded: which loads of a lot came first counts
+        history, excluded, standing = ledger.history(), ledger.excluded(), frozen_claims(campaign.directory, ledger)
         problems = [*verify(ledger), *edited_files(campaign.directory, definition, ledger), *changed_plans(campaign.directory, ledger)]
         plans, pending = ledger.plans(), {s.specimen for s in ledger.pending()}
     campaign.say("checking the fit; leaving lots, loads and specimens out; scaling the priors; storing what other R and C would claim")
@@ -120,7 +122,6 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
     replaced = {number for p in plans for number in p.supersedes}
     plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans]
-    standing = [frozen.score(one, ordered) for one in read_claims(campaign.directory)]
     out = [*leaning["lots"], *leaning["loads"]]
     return {
         "claims": review.claims(record, fit.specimens),

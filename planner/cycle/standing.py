@@ -7,13 +7,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from planner.cycle.claims import read_claims
 from planner.cycle.kept import QUICK, behind, fit_key, foreign, newest_first, read_origin
 from planner.lab.errors import UserError, printable
 from planner.lab.ledger import Ledger
 from planner.lab.specimen import has_measurement
+from planner.outlook.frozen import score
 
 LISTED = 6
 """Most labels that a sentence repeats."""
+SET = {"forming_temperature_degC": ("forming temperature", " degC", 0.051), "strain": ("strain", "", 0.00051),
+       "braze_temperature_degC": ("braze temperature", " degC", 0.051), "braze_time_min": ("braze time", " min", 0.0051)}
+"""What a plan sets: word, unit, and the difference that rounding on a bench sheet can make."""
 
 
 def states(directory: Path, definition, ledger: Ledger) -> list[str]:
@@ -33,7 +38,63 @@ def states(directory: Path, definition, ledger: Ledger) -> list[str]:
     UserError
         When a folder cannot be read.
     """
-    return [*filter(None, [ledger.store.clock_fault()]), *fit_state(directory, definition, ledger), *plan_states(directory, ledger)]
+    return [*filter(None, [ledger.store.clock_fault()]), *fit_state(directory, definition, ledger), *plan_states(directory, ledger),
+            *departures(ledger), *claim_states(directory, ledger)]
+
+
+def claim_states(directory: Path, ledger: Ledger) -> list[str]:
+    """Say how the frozen claims stand that later components have tested, or may soon."""
+    try:
+        return [f"frozen claim {one['number']:03d}: {one['words']}" for one in frozen_claims(directory, ledger) if one["lots"] or one["waiting"]]
+    except UserError as error:
+        return [str(error)]
+
+
+def frozen_claims(directory: Path, ledger: Ledger) -> list[dict]:
+    """Return how every frozen claim stands, from the ledger alone: a claim can be refuted while the fit fails.
+
+    Raises
+    ------
+    UserError
+        When a claim file cannot be read.
+    """
+    claims = read_claims(Path(directory))
+    if not claims:
+        return []
+    first = {}
+    for entry in ledger.history():
+        first.setdefault(entry.specimen, entry)
+    made = sorted(ledger.specimens(), key=lambda s: first[s.specimen].sequence)            # as recorded: which came first counts
+    return [score(one, made, files={name: entry.file for name, entry in first.items()}) for one in claims]
+
+
+def departures(ledger: Ledger) -> list[str]:
+    """Say which planned trials came back with other settings than planned."""
+    plans = ledger.plans()
+    gone = {number for plan in plans for number in plan.supersedes}
+    held, said = {s.specimen: s for s in ledger.specimens()}, []
+    for plan in plans:
+        if plan.number in gone:
+            continue
+        found = [f"{printable(one.specimen)} ({', '.join(other)})" for one in plan.specimens
+                 if (done := held.get(one.specimen)) is not None and (other := _otherwise(one, done))]
+        if found:
+            more = f" and {len(found) - LISTED} more" if len(found) > LISTED else ""
+            said.append(f"plan {plan.number:03d}: set otherwise than planned: {'; '.join(found[:LISTED])}{more}; the models take what was recorded")
+    return said
+
+
+def _otherwise(planned, done) -> list[str]:
+    """Name the settings of a specimen that differ from its plan's; one that cracked in forming need not have been brazed."""
+    found = [f"{word} {getattr(done, key)} instead of {getattr(planned, key)}" for key, word in (("temper", "temper"), ("lot", "lot"))
+             if getattr(done, key) != getattr(planned, key)]
+    for key, (word, unit, near) in SET.items():
+        was, now = getattr(planned, key), getattr(done, key)
+        if was is not None and now is None and done.cracked and key.startswith("braze"):
+            continue
+        if (was is None) != (now is None) or (was is not None and abs(now - was) > near):
+            found.append(f"{word} {'none' if now is None else f'{now:g}{unit}'} instead of {'none' if was is None else f'{was:g}{unit}'}")
+    return found
 
 
 def fit_state(directory: Path, definition, ledger: Ledger) -> list[str]:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from planner.acquisition.draft import Draft
+from planner.acquisition.forecast_record import measured
 from planner.acquisition.gain import NO_LOAD
 from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
 from planner.outlook.words import counted
@@ -38,11 +40,11 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
     spent : money spent before today, from the cost of what is recorded
     claims_today : whether the window may claim anything today, so that its share and the one read here can be compared
     """
+    scale = Scale.of(ahead.outset, now["misclassification"])
     factor = claim_factor(ahead, seen, now.get("claimed_share") if claims_today else None)
     read = seen.claimed * min(1.0, factor)
     left_open = seen.undecided + seen.claimed - read
     open_level = _level(float(left_open[0].mean()), now.get("undecided_share"))
-    height = now["misclassification"] / ahead.outset.problem.gain.now if ahead.outset.problem.gain.now > 0 else 1.0
     rows, cost, hours, count = [], 0.0, 0.0, Counter()
     loads, sections, lots = 0, 0, set()
     for stage, week in enumerate((None, *ahead.weeks)):
@@ -52,13 +54,13 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
             lots |= {lot for _, lot in week.blanks}
         claimed = read[stage]
         undecided = np.clip(left_open[stage] * open_level, 0.0, 1.0 - claimed)
-        expected = now["misclassification"] if week is None else week.misclassification * height
+        expected = now["misclassification"] if week is None else float(scale.h(week.misclassification))
         reached = float(np.mean(undecided <= goal.undecided_share_max))
         row = {"cost": cost, "cost_with_spent": spent + cost, "weeks": stage,
                "misclassification": expected,
                "undecided_share": float(undecided.mean()), "claimed_share": float(claimed.mean()), "probability_of_goal": reached,
                "probability_of_target": None if seen.target is None else float(np.mean(seen.target[stage] >= seen.target_level)),
-               "misclassification_band_80": _band(seen.misclassification[stage] * height, of=expected),
+               "misclassification_band_80": scale.band(seen.misclassification[stage], of=expected),
                "undecided_band_80": _band(undecided), "claimed_band_80": _band(claimed, most=max(factor, 1.0 / factor)),
                "specimens": dict(count), "lots": len(lots), "furnace_loads": loads, "sections": sections, "hours": hours}
         if week is None and now.get("undecided_share") is not None:
@@ -67,6 +69,35 @@ def by_money(ahead: Ahead, seen: Foreseen, *, goal, now: dict[str, float], spent
             row["probability_of_goal"] = float(now["undecided_share"] <= goal.undecided_share_max)
         rows.append(row)
     return rows
+
+
+@dataclass(frozen=True)
+class Scale:
+    """From H as the linear update foresees it to H as the window states it, with what such forecasts were worth against refits."""
+
+    start: float
+    """H before the outlook, on the draws and points of the linear update."""
+    now: float
+    """The same H as the window states it."""
+    factor: float
+    """On a small gain; a larger one counts as many small ones, so that H never falls below nothing."""
+    stretch: float
+    """On the distance of either end of a band."""
+
+    @classmethod
+    def of(cls, outset: Outset, now: float) -> "Scale":
+        """Return the scale of an outlook; forecasts are taken as they are where none was ever held against refits."""
+        record = measured()
+        return cls(outset.problem.gain.now, now, *((1.0, 1.0) if record is None else (record.factor, record.stretch)))
+
+    def h(self, foreseen):
+        """Return H as it is told."""
+        return self.now * (np.asarray(foreseen, float) / self.start) ** self.factor if self.start > 0 else np.full_like(foreseen, self.now, float)
+
+    def band(self, foreseen: np.ndarray, *, of: float) -> list[float]:
+        """Return the 80 % band of H around its expectation."""
+        low, high = np.quantile(self.h(foreseen), BAND)
+        return [float(max(of - self.stretch * max(of - low, 0.0), 0.0)), float(min(of + self.stretch * max(high - of, 0.0), 0.5))]
 
 
 def claim_factor(ahead: Ahead, seen: Foreseen, stated: float | None) -> float:
@@ -87,19 +118,17 @@ def _level(raw: float, stated: float | None) -> float:
     return min(MOST_FACTOR, stated / raw) if stated is not None and raw > 0.01 else 1.0
 
 
-def _band(values: np.ndarray, *, of: float | None = None, most: float = 1.0) -> list[float]:
-    """Return the 80 % band; it holds `of` where that is given, and its upper end is widened by the factor `most`."""
+def _band(values: np.ndarray, *, most: float = 1.0) -> list[float]:
+    """Return the 80 % band; its upper end is widened by the factor `most`."""
     low, high = (float(x) for x in np.quantile(values, BAND))
-    high = min(1.0, high * most)
-    return [low, high] if not of else [min(low, of), max(high, of)]
+    return [low, min(1.0, high * most)]
 
 
 def awaited(ahead: Ahead, *, now: float) -> float | None:
     """Return H expected once the pending results are in, on the scale of the window's H (`now`); None where nothing is pending."""
     if not ahead.pending_rows:
         return None
-    gain = ahead.outset.problem.gain
-    return ahead.pending_misclassification * (now / gain.now if gain.now > 0 else 1.0)
+    return float(Scale.of(ahead.outset, now).h(ahead.pending_misclassification))
 
 
 def stop(rows: Sequence[dict[str, Any]], *, goal, currency: str, ended: str, start: float | None = None, prior_only: str | None = None) -> dict[str, Any]:
@@ -162,21 +191,24 @@ def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blank
     planned = max((w.cost for w in ahead.weeks), default=0.0)
     allowed = outset.problem.limits.allowed["budget"]
     bound = planned if not np.isfinite(allowed) else min(allowed, planned)
-    gain = outset.problem.gain
-    height = now / gain.now if gain.now > 0 else 1.0            # the same scale as in `by_money`
+    scale = Scale.of(outset, now)
 
     def planned_with(cut: float) -> dict[str, Any]:
         share = (1 - cut) * bound / allowed if np.isfinite(allowed) else 1.0
         less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
         end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
         spent = sum(w.cost for w in less.weeks)
-        return {"cut": cut, "cost": spent, "saved": full - spent, "misclassification": end * height, "loss": (end - last) * height, "weeks": len(less.weeks)}
+        return {"cut": cut, "cost": spent, "saved": full - spent, "misclassification": float(scale.h(end)), "loss": float(scale.h(end) - scale.h(last)),
+                "weeks": len(less.weeks)}
 
     return list(each(planned_with, CUTS))
 
 
-def marginal(draft: Draft | None) -> dict[str, Any]:
-    """Compare one more component beside the coming week's plan with the same money in coupons (the week's limits set aside)."""
+def marginal(draft: Draft | None, scale: Scale | None = None) -> dict[str, Any]:
+    """Compare one more component beside the coming week's plan with the same money in coupons (the week's limits set aside).
+
+    Gains are told on the scale of the window's H; without one, as the linear update has them.
+    """
     if draft is None:
         return {"component": None, "coupons": None, "why": "no week could be laid out"}
     kinds = np.array([c.specimen_type for c in draft.pool.candidates])
@@ -185,7 +217,9 @@ def marginal(draft: Draft | None) -> dict[str, Any]:
     if parts is None:
         return {"component": None, "coupons": None, "why": "no component can be made from the stock and settings given"}
     gain, pick, price = parts
-    component = {"what": _words(draft, pick), "gain": gain, "cost": price, "gain_per_1000": 1000 * gain / price}
+    before = draft.conditioned.misclassification
+    told = lambda fall: fall if scale is None else float(scale.h(before) - scale.h(before - fall))
+    component = {"what": _words(draft, pick), "gain": told(gain), "cost": price, "gain_per_1000": 1000 * told(gain) / price}
     left, state, chosen, total = price, draft.conditioned, Counter(), 0.0
     coupons = np.flatnonzero((kinds != "component") & free)
     while True:
@@ -197,7 +231,7 @@ def marginal(draft: Draft | None) -> dict[str, Any]:
         left, total = left - cost, total + more
         chosen[str(kinds[pick[0]])] += 1
     used = price - left
-    bundle = {"specimens": dict(chosen), "gain": total, "cost": used, "gain_per_1000": 1000 * total / used if used else 0.0}
+    bundle = {"specimens": dict(chosen), "gain": told(total), "cost": used, "gain_per_1000": 1000 * told(total) / used if used else 0.0}
     better = "the component lowers" if gain >= total else "coupons lower"
     return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} H more"}
 

@@ -22,12 +22,13 @@ from typing import Any
 
 import numpy as np
 
-from planner.lab.specimen import Specimen
+from planner.lab.specimen import Measured, Specimen
 from planner.outlook.words import counted, ranges_words
 
 REFUTED = 20.0
 LOADS_PER_LOT, COMPONENTS_PER_LOAD = 1, 2
 BETS = 8
+LISTED = 6
 KEYS = ("forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min")
 
 
@@ -68,32 +69,43 @@ def joints_needed(criteria: Mapping[str, Any]) -> int | None:
     return -(-exact.numerator // exact.denominator)
 
 
+def _within(reading: Measured | None, limit: float) -> bool | None:
+    """Tell whether a reading is at most a limit; None where it was not measured, or is censored so that it cannot tell."""
+    if reading is None:
+        return None
+    if reading.censor > 0:                                     # more than its value
+        return False if reading.value >= limit else None
+    if reading.censor < 0:                                     # less than its value
+        return True if reading.value <= limit else None
+    return reading.value <= limit
+
+
+def _enough_joints(one: Specimen, criteria: Mapping[str, Any], needed: int) -> bool | None:
+    """Tell whether enough joints were sound; None where too few were inspected to tell."""
+    if one.joints_sound is None or one.joints_inspected is None:
+        return None
+    if one.joints_inspected >= criteria["joints"]:
+        return one.joints_sound >= Fraction(repr(criteria["sound_share_min"])) * one.joints_inspected
+    return False if one.joints_inspected - one.joints_sound > criteria["joints"] - needed else None
+
+
 def conforms(one: Specimen, criteria: Mapping[str, Any], *, joints_sound_min: int | None) -> bool | None:
-    """Tell whether a component met the criteria; None where something required was not measured and nothing measured failed.
+    """Tell whether a component met the criteria; None where something required is not known and nothing known failed.
 
     The film depth is judged where the component was cut open; a component that was not cut open counts without it.
     """
     if criteria.get("cracked") is False and one.cracked:
         return False
-    missing = False
-    gap_max, film_max = criteria.get("gap_max_mm"), criteria.get("film_depth_max_um")
-    if film_max is not None and one.film_depth_um is not None and one.film_depth_um.censor >= 0 and one.film_depth_um.value > film_max:
-        return False
-    if gap_max is not None:
-        if one.gap_mm is not None and one.gap_mm.censor >= 0 and one.gap_mm.value > gap_max:
-            return False
-        missing |= one.gap_mm is None
+    met: list[bool | None] = []
+    if criteria.get("film_depth_max_um") is not None and one.film_depth_um is not None:
+        met.append(_within(one.film_depth_um, criteria["film_depth_max_um"]))
+    if criteria.get("gap_max_mm") is not None:
+        met.append(_within(one.gap_mm, criteria["gap_max_mm"]))
     if joints_sound_min is not None:
-        counted = one.joints_sound is not None and one.joints_inspected is not None
-        lost = one.joints_inspected - one.joints_sound if counted else 0
-        if counted and lost > criteria["joints"] - joints_sound_min:
-            return False
-        missing |= not counted
+        met.append(_enough_joints(one, criteria, joints_sound_min))
     if criteria.get("leaked") is False:
-        if one.leaked:
-            return False
-        missing |= one.leaked is None
-    return None if missing else True
+        met.append(None if one.leaked is None else not one.leaked)
+    return False if False in met else None if None in met else True
 
 
 @dataclass(frozen=True)
@@ -131,52 +143,82 @@ def e_value(shares: Sequence[float], *, reliability: float, bets: int = BETS) ->
     return float(np.maximum(factors, 0.0).prod(axis=1).mean())
 
 
-def score(record: Mapping[str, Any], specimens: Iterable[Specimen]) -> dict[str, Any]:
+def score(record: Mapping[str, Any], specimens: Iterable[Specimen], *, files: Mapping[str, str] | None = None) -> dict[str, Any]:
     """Score a frozen claim against components recorded since.
 
     Parameters
     ----------
     record : claim file.
     specimens : everything in force, in the order in which it was recorded.
+    files : by specimen, the result file that it first came in. Default: each came by itself.
 
     Returns
     -------
     dict
         e_value (now), highest (which decides), state (`stands` or `refuted`), lots scored with the e-process after each, how many
-        components wait, what is claimed and how a component is judged: by the criteria of the day of freezing, whatever they are now.
+        components wait, which of them lack a measurement (`lacking`), what is claimed and how a component is judged: by the criteria
+        of the day of freezing, whatever they are now.
     """
-    known, old = set(record["lots"]), set(record["specimens"])
-    joints_sound_min = joints_needed(record["criteria"])
-    rule, loads = record["test"], {}
-    waiting = aside = 0
+    known, old, rule = set(record["lots"]), set(record["specimens"]), record["test"]
+    needed = joints_needed(record["criteria"])
+    of: dict[str, list[Specimen]] = {}
+    aside = 0
     for one in specimens:
         if one.specimen_type != "component" or one.specimen in old or not _inside(one, record["claims"]):
             continue
         if one.lot in known:
             aside += 1
+        else:
+            of.setdefault(one.lot, []).append(one)
+    lots, path, waiting, lacking = [], [], 0, []
+    for lot, made in of.items():
+        chosen = tested(made, rule, digest=record["digest"], files=files)
+        verdicts = [[conforms(one, record["criteria"], joints_sound_min=needed) for one in load] for load in chosen]
+        lacking += [one.specimen for load, told in zip(chosen, verdicts, strict=True) for one, verdict in zip(load, told, strict=True) if verdict is None]
+        if not chosen or any(None in told for told in verdicts):
+            waiting += len(made)
             continue
-        verdict = conforms(one, record["criteria"], joints_sound_min=joints_sound_min)
-        if verdict is None:
-            waiting += 1
-            continue
-        loads.setdefault(one.lot, {}).setdefault(one.furnace_load or "(not brazed)", []).append(not verdict)
-    lots, path = [], []
-    for lot, of_lot in loads.items():
-        full = [x[: rule["components_per_load"]] for x in of_lot.values() if len(x) >= rule["components_per_load"]][: rule["loads_per_lot"]]
-        if len(full) < rule["loads_per_lot"]:
-            waiting += sum(len(x) for x in of_lot.values())
-            continue
-        share = float(np.mean([np.mean(x) for x in full]))
+        share = float(np.mean([1.0 - np.mean(told) for told in verdicts]))
         path.append(e_value([*(s.nonconforming_share for s in lots), share], reliability=record["reliability"]))
-        lots.append(LotScore(lot, sum(len(x) for x in full), share, path[-1]))
+        lots.append(LotScore(lot, sum(map(len, chosen)), share, path[-1]))
     value, highest = [1.0, *path][-1], max([1.0, *path])
     state = "refuted" if highest >= rule["refuted_at"] else "stands"
     return {"number": record.get("number"), "since": record["date"], "digest": record["digest"], "intact": claim_digest(record) == record["digest"],
             "e_value": value, "highest": highest, "refuted_at": rule["refuted_at"], "state": state,
-            "lots": [s.__dict__ for s in lots], "waiting": waiting, "of_known_lots": aside,
+            "lots": [s.__dict__ for s in lots], "waiting": waiting, "lacking": lacking, "of_known_lots": aside,
             "claims": [f"{one['temper']}, {ranges_words(one['ranges'])}" for one in record["claims"]],
             "reliability": record["reliability"], "confidence": record["confidence"], "test": dict(rule),
-            "words": _sentence(record, state, value, highest, lots, waiting, aside)}
+            "words": _sentence(record, state, value, highest, lots, waiting, lacking, aside)}
+
+
+def tested(made: Sequence[Specimen], rule: Mapping[str, int], *, digest: str, files: Mapping[str, str] | None = None) -> list[list[Specimen]]:
+    """Return the components of a new lot that count, load by load; none while it is too early to say.
+
+    Which of them count must not hang on how they fared: results of the parts that failed often come first.  So a lot waits for the
+    result file with which its first loads are full, and of all that is in by then the rule's number is drawn by a digest of claim and
+    label.  A part that cracked in forming never saw a furnace, and stands in the lot's first load.
+
+    Parameters
+    ----------
+    made : components of the lot inside the claimed ranges, in the order in which they were recorded.
+    rule : loads_per_lot and components_per_load.
+    digest : of the claim.
+    files : by specimen, the file that it first came in. Default: each came by itself.
+    """
+    batches: dict[str, list[Specimen]] = {}
+    for one in made:
+        batches.setdefault(one.specimen if files is None else files.get(one.specimen, one.specimen), []).append(one)
+    loads: dict[str, list[Specimen]] = {}
+    unbrazed: list[Specimen] = []
+    for batch in batches.values():
+        for one in batch:
+            loads.setdefault(one.furnace_load, []).append(one) if one.furnace_load else unbrazed.append(one)
+        filled = [[*of_load, *(unbrazed if i == 0 else ())] for i, of_load in enumerate(loads.values())]
+        full = [x for x in filled if len(x) >= rule["components_per_load"]][: rule["loads_per_lot"]]
+        if len(full) == rule["loads_per_lot"]:
+            lottery = lambda one: hashlib.sha256(f"{digest} {one.specimen}".encode()).hexdigest()
+            return [sorted(x, key=lottery)[: rule["components_per_load"]] for x in full]
+    return []
 
 
 def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
@@ -195,9 +237,10 @@ def _inside(one: Specimen, claims: Sequence[Mapping[str, Any]]) -> bool:
     return False
 
 
-def _sentence(record, state: str, value: float, highest: float, lots, waiting: int, aside: int) -> str:
+def _sentence(record, state: str, value: float, highest: float, lots, waiting: int, lacking: Sequence[str], aside: int) -> str:
     limit = record["test"]["refuted_at"]
     rest = f"; {counted(waiting, 'more component')} of new lots {'waits' if waiting == 1 else 'wait'} for measurements or for the rest of their load" if waiting else ""
+    rest += f" (not measured far enough to tell: {', '.join(lacking[:LISTED])}{' and others' if len(lacking) > LISTED else ''})" if lacking else ""
     rest += f"; {counted(aside, 'later component')} came from lots known when it was frozen and {'does' if aside == 1 else 'do'} not count" if aside else ""
     if not lots:
         return (f"Stands since {record['date']}: no component of a new lot has tested it yet, so the evidence against it is {value:g}, "

@@ -15,6 +15,7 @@ import numpy as np
 
 from models import fit as sampling
 from models.verdict import CONVERGED, Verdict
+from planner.cycle.claims import read_claims
 from planner.cycle import fitting, planning, reviewing, window
 from planner.report.pages import build
 
@@ -84,6 +85,6 @@ def _gathered(campaign, **asked):
     with campaign.ledger(read_only=True) as ledger:
         problems = [*reviewing.verify(ledger), *reviewing.edited_files(campaign.directory, campaign.definition, ledger),
                     *reviewing.changed_plans(campaign.directory, ledger)]
-    claims = reviewing.read_claims(campaign.directory)
+    claims = read_claims(campaign.directory)
     record = {"claims": [], "window": Window().to_json(), "frozen": [{"number": one["number"]} for one in claims], "deviations": {"problems": problems}}
     return record, {}

@@ -114,7 +114,17 @@ def test_pending_results_are_foreseen_on_the_windows_scale(ahead):
     now = ahead.outset.problem.gain.now
     assert budget.awaited(ahead, now=now) is None                         # nothing is pending
     waiting = SimpleNamespace(pending_rows=3, pending_misclassification=0.75 * now, outset=ahead.outset)
-    assert budget.awaited(waiting, now=0.2) == pytest.approx(0.15)
+    assert budget.awaited(waiting, now=0.2) == pytest.approx(0.2 * 0.75 ** budget.Scale.of(ahead.outset, 0.2).factor)
+
+
+def test_gains_are_scaled_by_what_forecasts_were_worth():
+    """By hand: a fall to 0.81 of H under a factor of 1.5 is one to 0.729; a small fall counts 1.5 times; H never falls below nothing."""
+    scale = budget.Scale(start=0.1, now=0.2, factor=1.5, stretch=2.0)
+    assert scale.h(0.1) == pytest.approx(0.2) and scale.h(0.081) == pytest.approx(0.1458) and scale.h(0.0) == 0.0
+    assert (0.2 - scale.h(0.0999)) / (0.2 * 0.001) == pytest.approx(1.5, rel=1e-3)
+    low, high = scale.band(np.full(9, 0.081), of=0.15)
+    assert (low, high) == (pytest.approx(0.15 - 2 * (0.15 - 0.1458)), 0.15)
+    assert budget.Scale(0.0, 0.2, 1.5, 2.0).h(0.0) == pytest.approx(0.2)
 
 
 def test_one_component_is_weighed_against_coupons_of_its_price(ahead):
