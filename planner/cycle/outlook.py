@@ -116,7 +116,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
-                 "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks,
+                 "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks, "dates": spent.dates and list(spent.dates),
                  "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
                  "furnace_loads_done": spent.furnace_loads, "tool_setups_done": spent.tool_setups},
         "verdict": fit.verdict.name, "currency": definition.campaign.currency, "notices": [*window.notices, *([PRIOR_WORDS] if blind else [])],

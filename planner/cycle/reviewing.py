@@ -12,6 +12,7 @@ import numpy as np
 
 from models import fit as sampling
 from models.joint_model import row_log_likelihood
+from models.rows import Conditions
 from planner.acquisition.plan_file import read_plan
 from planner.cycle.bagging import RESAMPLES, bagged_claims
 from planner.cycle.claims import freeze_claim
@@ -27,7 +28,7 @@ from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
 from planner.window.pictures import best_braze
-from planner.window.points import box_skeleton, show_grid
+from planner.window.points import ShowGrid, box_skeleton, show_grid
 from planner.window.support import extrapolated
 from planner.window.window import Window
 
@@ -185,12 +186,27 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
         far = extrapolated(shown.conditions, window.support, box).reshape(shown.reachable.shape)
         maps.append({"temper": temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
                      "strain": shown.strain.tolist(), "reachable": shown.reachable.tolist(), "extrapolated": far.tolist()}
-                    | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split))
+                    | explore.cells(shown.conditions, conformance(shown.conditions), reliabilities=grid, split=window.split, edges=_corners(k, shown, conformance)))
     asked = [(window.reference.conditions, window.conformance)]
     curves = explore.curves(asked, reliabilities=grid, split=window.split)
     if window.joint is not None:                    # at the campaign's own R on every point that the claim was looked at
         curves[grid.index(window.reliability)] = explore.curve(window.joint.pool, reliability=window.reliability, split=window.split, longest=400)
     return {"reliabilities": grid, "reliability": window.reliability, "confidence": window.confidence, "maps": maps, "curves": curves}
+
+
+def _corners(temper: int, shown: ShowGrid, conformance) -> list[np.ndarray]:
+    """Return the conformance (n_draws, n_cells) at the four corners of a map's cells."""
+    warm, strain = (_between(x) for x in (shown.forming_temperature, shown.strain))
+    lattice = np.array([(t, e, shown.braze_temperature, shown.braze_time) for t in warm for e in strain])
+    found = conformance(Conditions.from_factors(temper, lattice)).reshape(-1, len(warm), len(strain))
+    ends = (slice(None, -1), slice(1, None))
+    return [found[:, a, b].reshape(found.shape[0], -1) for a in ends for b in ends]
+
+
+def _between(centres: np.ndarray) -> np.ndarray:
+    """Return the edges of evenly spread cells."""
+    half = (centres[1] - centres[0]) / 2
+    return np.append(centres - half, centres[-1] + half)
 
 
 def _cut(window: Window, temper: int) -> tuple[float, float]:

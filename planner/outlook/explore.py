@@ -20,7 +20,7 @@ from planner.window.joint_claim import certified_level, joint_curve, least_ess
 
 GRID = tuple(round(0.80 + 0.01 * i, 2) for i in range(20))
 LEAST_PROBABILITY = 0.5
-LONGEST_CURVE = 60
+LONGEST_CURVE = 400
 DIGITS = 4
 
 
@@ -33,7 +33,7 @@ def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Seq
     asked : conditions with their conformance (n_draws, n_conditions).
     reliabilities : R.
     split : Halves
-    longest : int, default 60
+    longest : int, default 400
         Most steps kept of one curve.
 
     Notes
@@ -82,9 +82,24 @@ def claimed_from(curve: dict[str, Any], confidence: float) -> tuple[float, float
     return best
 
 
-def cells(conditions: Conditions, conformance: np.ndarray, *, reliabilities: Sequence[float], split: Halves) -> dict[str, Any]:
-    """Return c and c of the ordering draws per reliability, (n_reliabilities, n_conditions) rounded to 4 digits, and mean conformance."""
-    c = [(conformance >= r).mean(axis=0) for r in reliabilities]
-    first = [(conformance[split.order] >= r).mean(axis=0) for r in reliabilities]
+def cells(conditions: Conditions, conformance: np.ndarray, *, reliabilities: Sequence[float], split: Halves, edges: Sequence[np.ndarray] = ()) -> dict[str, Any]:
+    """Return what a map's cells need, (n_reliabilities, n_conditions) each, rounded to 4 digits.
+
+    Parameters
+    ----------
+    conditions, conformance : of the cells' centres, (n_draws, n_conditions).
+    reliabilities : R.
+    split : Halves
+    edges : of each further place of the cells, such as one of their corners, the conformance (n_draws, n_conditions).
+
+    Returns
+    -------
+    dict
+        `c` and mean conformance at the centre; `c_least` and `c_order` (by the ordering draws), the least over centre and edges: a cell is
+        claimed where all of it is.
+    """
+    places = [conformance, *edges]
     rounded = lambda rows: [np.round(row, DIGITS).tolist() for row in rows]
-    return {"n": len(conditions), "c": rounded(c), "c_order": rounded(first), "mean": np.round(conformance.mean(axis=0), DIGITS).tolist()}
+    least = lambda draws: rounded(np.min([(x[draws] >= r).mean(axis=0) for x in places], axis=0) for r in reliabilities)
+    return {"n": len(conditions), "c": rounded((conformance >= r).mean(axis=0) for r in reliabilities), "c_least": least(slice(None)),
+            "c_order": least(split.order), "mean": np.round(conformance.mean(axis=0), DIGITS).tolist()}

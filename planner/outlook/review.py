@@ -156,10 +156,22 @@ def evidence(root: Path) -> list[dict[str, Any]]:
             fresh = code_digest(*files) == record["code_digest"]
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             continue
-        brief = {k: v for k, v in record.items() if isinstance(v, (int, float, bool, str)) and k not in ("command", "seed", "made_on", "code_digest")}
+        brief = _brief({k: v for k, v in record.items() if k not in ("command", "seed", "made_on", "code_digest", "versions", "rows")})
         rows.append({"name": path.stem, "made_on": record.get("made_on"), "code_digest": record["code_digest"], "fresh": fresh,
                      "command": record.get("command"), "says": brief})
     return rows
+
+
+def _brief(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what an evidence file says in short: its plain values, bands (pairs of numbers), and those of its groups one level down."""
+    plain = lambda v: isinstance(v, (int, float, bool, str)) or (isinstance(v, list) and len(v) == 2 and all(isinstance(x, (int, float)) for x in v))
+    said = {}
+    for key, value in record.items():
+        if plain(value):
+            said[key] = value
+        elif isinstance(value, Mapping):
+            said |= {f"{key}_{inner}": v for inner, v in value.items() if plain(v)}
+    return said
 
 
 def _module_files(root: Path, name: str) -> list[Path]:

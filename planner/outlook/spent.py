@@ -28,6 +28,8 @@ class Spent:
     bound: float = 0.0
     """What the specimens still awaited add to `money`."""
     weeks_bound: int = 0
+    dates: tuple[str, str] | None = None
+    """First and last date of what is recorded, ISO; None where nothing is dated."""
     """Plans of which nothing is reported yet."""
 
 
@@ -51,11 +53,12 @@ def spent_so_far(definition: Definition, specimens: Iterable[Specimen], plans: M
     """
     plan_of = {label: number for number, labels in plans.items() for label in labels}
     recorded, awaited = list(specimens), list(pending)
+    days = [one.date for one in recorded if one.date is not None]
     found = _counted(definition, recorded, plan_of)
     known = {one.specimen for one in recorded}
     more = _counted(definition, [*recorded, *(one for one in awaited if one.specimen not in known)], plan_of)
     begun = {plan_of.get(one.specimen) for one in recorded}
-    return replace(found, bound=more.money - found.money, weeks_bound=len({plan_of.get(one.specimen) for one in awaited} - begun))
+    return replace(found, dates=(min(days), max(days)) if days else None, bound=more.money - found.money, weeks_bound=len({plan_of.get(one.specimen) for one in awaited} - begun))
 
 
 def _counted(definition: Definition, specimens: Iterable[Specimen], plan_of: Mapping[str, int]) -> Spent:

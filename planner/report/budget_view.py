@@ -30,6 +30,8 @@ def budget(record: Mapping[str, Any]) -> RenderableType:
         column.justify = "right"
     for row in record["by_money"]:
         add_row(table, number(row["weeks"]), f"{row['cost']:.0f}", *(_banded(row, name, band) for name, band in BANDS), f"{row['probability_of_goal']:.2f}", *([number(row["probability_of_target"], 2)] if aimed else []))
+        if not row["weeks"] and record["goal"]["misclassification_awaited"] is not None:
+            add_row(table, "pending", "0", number(100 * record["goal"]["misclassification_awaited"], 1), *[""] * (4 if aimed else 3))
         if row["weeks"]:
             add_row(takes, number(row["weeks"]), ", ".join(f"{n} {kind.replace('_', ' ')}{'' if n == 1 else 's'}" for kind, n in row["specimens"].items()), number(row["lots"]),
                     number(row["furnace_loads"]), number(row["sections"]), number(row["hours"], 1))
@@ -43,7 +45,7 @@ def _standing(record: Mapping[str, Any]) -> Text:
     text = Text("Goal: ", style="bold")
     text.append(f"at most {percent(goal['undecided_share_max'])} undecided within {goal['weeks_max']} weeks"
                 + (f", target certified ({goal['target']})" if goal["target"] else "")
-                + f"; {goal['weeks_done']} {'week' if goal['weeks_done'] == 1 else 'weeks'} done, about {goal['spent_estimate']:.0f} {money} spent"
+                + f"; {goal['weeks_done']} {'week' if goal['weeks_done'] == 1 else 'weeks'} with results{f" (dated {goal['dates'][0]} to {goal['dates'][1]})" if goal['dates'] else ''}, about {goal['spent_estimate']:.0f} {money} spent"
                 + (f", {goal['bound_estimate']:.0f} {money} bound in what is pending" if record["pending"] else "")
                 + ("" if goal["total_budget"] is None else f", {goal['money_left']:.0f} of {goal['total_budget']:.0f} {money} left") + "\n", style="not bold")
     return text

@@ -1,6 +1,6 @@
 """The plan as a workbook: the shop floor's sheet, which knows what each cell may hold.
 
-It has the rows and columns of `plan.csv`.  What is planned is locked, cells that the lab fills are open and offer or check what they
+It has the rows and columns of `plan.csv`, and behind them room for the temperatures and times that were really reached.  What is planned is locked, cells that the lab fills are open and offer or check what they
 may hold; filled in and put into `results/`, it is recorded as it stands.  Text is always written as text, never as a formula, and
 nothing in the file depends on the clock.
 """
@@ -16,7 +16,7 @@ import xlsxwriter
 
 from planner.lab.bounds import CLAD_LEFT_FACTOR, FIRST_YEAR, HARD_BOUNDS, TEXT_CHARACTERS
 from planner.lab.campaign import Definition
-from planner.lab.specimen import COLUMNS, PLAN_COLUMNS, Column
+from planner.lab.specimen import BRAZE_CONDITIONS, COLUMNS, OPTIONAL_COLUMNS, PLAN_COLUMNS, Column
 from planner.report.pages.sheet_fields import choices, measured_of
 
 CREATED = datetime.datetime(2026, 1, 1)
@@ -46,7 +46,7 @@ def plan_workbook(record: Mapping[str, Any], definition: Definition) -> bytes:
     book.set_properties({"title": f"{definition.campaign.title}: {record['plan_file']}", "created": CREATED})
     styles = _styles(book)
     sheet = book.add_worksheet("plan")
-    headers = [*BEFORE, *(c.header for c in COLUMNS), *BEHIND]
+    headers = [*BEFORE, *(c.header for c in COLUMNS), *BEHIND, *(c.header for c in OPTIONAL_COLUMNS)]
     for j, header in enumerate(headers):
         sheet.write_string(0, j, header, styles["header"])
         sheet.set_column(j, j, WIDTHS.get(header.split(" [")[0], max(9, len(header) * 0.62)))
@@ -91,6 +91,11 @@ def _row(sheet: Any, i: int, trial: Mapping[str, Any], definition: Definition, s
             _write(sheet, i, j, value, styles["locked"])
     for j, name in enumerate(BEHIND, start=len(BEFORE) + len(COLUMNS)):
         _write(sheet, i, j, trial[name], styles["locked"])
+    for j, column in enumerate(OPTIONAL_COLUMNS, start=len(BEFORE) + len(COLUMNS) + len(BEHIND)):
+        reached = trial["furnace_load"] is not None or column.name not in BRAZE_CONDITIONS
+        sheet.write_blank(i, j, None, styles["open" if reached else "unused"])
+        if reached:
+            sheet.data_validation(i, j, i, j, _allowed(column, i, j, definition))
 
 
 def _write(sheet: Any, i: int, j: int, value: Any, style: Any) -> None:
@@ -112,12 +117,18 @@ def _allowed(column: Column, i: int, j: int, definition: Definition) -> dict[str
         most = definition.component.joints
         return {"validate": "integer", "criteria": "between", "minimum": 0, "maximum": most, "error_title": name,
                 "error_message": f"a whole number from 0 to {most}, the joints of a component"}
+    if column.kind == "number":
+        low, high = HARD_BOUNDS[name]
+        return {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high, "input_title": column.header[:32],
+                "input_message": "Where it was measured: it then counts instead of what was set.", "error_title": name,
+                "error_message": f"a number from {low:g} to {high:g}, or blank where it was not measured"}
     if column.kind == "measured":
         high = _highest(name, definition)
         cell = xlsxwriter.utility.xl_rowcol_to_cell(i, j)
         number = f'IF(OR(LEFT({cell},1)=">",LEFT({cell},1)="<"),VALUE(MID({cell},2,20)),VALUE({cell}))'
         return {"validate": "custom", "value": f"=AND({number}>0,{number}<={high:g})", "input_title": column.header[:32],
-                "input_message": "A number; > before it where the pull stopped there, < where it lies below the gauge.",
+                "input_message": "A number; " + ("> before it where the pull stopped there without a neck." if name == "limit_strain"
+                                                 else "< before it where it lies below what the gauge resolves, > where it lies beyond."),
                 "error_title": name, "error_message": f"a number above 0 and at most {high:g}, which may begin with > or <"}
     return {"validate": "length", "criteria": "<=", "value": TEXT_CHARACTERS, "error_title": name, "error_message": f"at most {TEXT_CHARACTERS} characters"}
 

@@ -12,6 +12,7 @@ from devtools import A4, LETTER, Browser  # noqa: E402  (the path must stand fir
 
 if __name__ == "__main__":
     page, to = Path(sys.argv[1]).resolve(), Path(sys.argv[2])
+    to.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as profile:
         browser = Browser(Path(profile))
         print(f"loaded in {browser.open(page):.2f} s; complaints {browser.complaints()}; requests {browser.requests()}")

@@ -83,10 +83,10 @@ def expected(data, at, confidence):
     for m in data["maps"]:
         flat = lambda rows: [v for row in rows for v in row]
         row = []
-        for c, first, far, reach in zip(m["c"][at], m["c_order"][at], flat(m["extrapolated"]), flat(m["reachable"]), strict=True):
+        for c, least, first, far, reach in zip(m["c"][at], m["c_least"][at], m["c_order"][at], flat(m["extrapolated"]), flat(m["reachable"]), strict=True):
             if not reach:
                 row.append("out of reach")
-            elif claim is not None and first >= claim[0] and c >= confidence:
+            elif claim is not None and first >= claim[0] and least >= confidence:
                 row.append("claimed, extrapolated" if far else "claimed")
             else:
                 row.append("excluded" if c <= 1 - confidence else "undecided")

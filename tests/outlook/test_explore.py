@@ -36,4 +36,8 @@ def test_the_stored_curve_gives_the_windows_claim(toy, reliability, confidence):
 def test_cells_are_shares_of_draws(toy):
     where, conformance, split = toy
     told = cells(where, conformance, reliabilities=[0.9], split=split)
+    assert told["c_least"] == told["c"]
+    edge = conformance[:, ::-1]
+    lower = cells(where, conformance, reliabilities=[0.9], split=split, edges=[edge])
+    assert lower["c"] == told["c"] and np.allclose(lower["c_least"][0], np.minimum(told["c"][0], told["c"][0][::-1]))
     assert np.allclose(told["c"][0], (conformance >= 0.9).mean(axis=0), atol=6e-5)

@@ -40,7 +40,7 @@ def test_every_number_on_the_page_is_the_records(page, record):
 
 def test_no_other_number_stands_on_the_page(page, record):
     """What does not say where it comes from is a sentence of the record or a word of the page."""
-    words = [record["stop"]["why"], record["stop"]["horizon_ended"], record["deep"]["words"], *record["notices"], record["goal"]["target"], "80 % and 1.28 standard errors", "2026-12-01 P-1 P-2",
+    words = [record["stop"]["why"], record["stop"]["horizon_ended"], record["deep"]["words"], *record["notices"], *record["goal"]["dates"], record["goal"]["target"], "80 % and 1.28 standard errors", "2026-12-01 P-1 P-2",
              record["marginal"]["component"]["what"], NASTY]  # fmt: skip
     known = set(re.findall(r"\d+(?:\.\d+)?", " ".join(words)))
     for text in Seen(page).rest:
@@ -62,9 +62,13 @@ def lists_in(thing):
 @pytest.mark.parametrize("number, value, band", [(0, "misclassification", "misclassification_band_80"), (1, "undecided_share", "undecided_band_80"),
                                                  (2, "claimed_share", "claimed_band_80"), (3, "probability_of_goal", None), (4, "probability_of_target", None)])  # fmt: skip
 def test_figures_draw_the_record(page, record, number, value, band):
-    drawn = list(lists_in(figures(page)[number]))
-    wanted = [[r["cost"] for r in record["by_money"]], [100 * r[value] for r in record["by_money"]]]
-    wanted += [[100 * r[band][side] for r in record["by_money"]] for side in (0, 1)] if band else []
+    """The first figure has one point more: what is expected of results that are paid for."""
+    drawn, rows = list(lists_in(figures(page)[number])), list(record["by_money"])
+    if number == 0:
+        waited = record["goal"]["misclassification_awaited"]
+        rows.insert(1, {"cost": 0.0, value: waited, band: [waited, waited]})
+    wanted = [[r["cost"] for r in rows], [100 * r[value] for r in rows]]
+    wanted += [[100 * r[band][side] for r in rows] for side in (0, 1)] if band else []
     for one in wanted:
         assert any(got == pytest.approx(one) for got in drawn if len(got) == len(one)), (value, one)
 
@@ -81,7 +85,7 @@ def test_it_warns_of_what_can_hurt(page):
 
 
 def test_a_campaign_without_target_money_or_worth(record):
-    plain = record | {"goal": record["goal"] | {"target": None, "total_budget": None, "money_left": None, "weeks_done": 0, "misclassification_awaited": None}, "deep": None, "pending": [], "marginal":
+    plain = record | {"goal": record["goal"] | {"target": None, "total_budget": None, "money_left": None, "weeks_done": 0, "dates": None, "misclassification_awaited": None}, "deep": None, "pending": [], "marginal":
                       {"component": None, "coupons": None, "why": "no week could be laid out"}, "stop": record["stop"] | {"goal_week": None, "weeks": [
                           {"week": 1, "cost": 5210.0, "gain": 0.01, "worth": None}]}}  # fmt: skip
     page = budget_page(plain, title="Invented")

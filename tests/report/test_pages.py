@@ -95,6 +95,6 @@ def test_typed_fields_give_the_values_of_the_api(page, data, reliability, confid
     claim = claimed_from(data["curves"][at], confidence)
     assert (told["claim"] and (told["claim"]["rho"], told["claim"]["probability"])) == (None if claim is None else pytest.approx(claim))
     assert [x["c"] for x in told["cells"]] == pytest.approx(data["maps"][0]["c"][at])
-    member = [claim is not None and first >= claim[0] and c >= confidence for first, c in zip(data["maps"][0]["c_order"][at], data["maps"][0]["c"][at])]
+    member = [claim is not None and first >= claim[0] and c >= confidence for first, c in zip(data["maps"][0]["c_order"][at], data["maps"][0]["c_least"][at])]
     assert [x["kind"] == "claimed" for x in told["cells"]] == member
     assert [w == "claimed" for w in told["drawn"]] == member

@@ -89,6 +89,19 @@ def test_open_cells_say_what_they_may_hold(book, record, hostile):
                 assert "yes,no,partly" in check
 
 
+def test_what_was_really_reached_has_cells_of_its_own(book, record, hostile, tmp_path):
+    """Behind the columns of plan.csv; the furnace's only for what is brazed, and they come back."""
+    headers = [COLUMN_BY_NAME[n].header for n in ("forming_temperature_measured", "braze_temperature_measured", "braze_time_measured")]
+    at = {name: letter(len(HEADER) + n) for n, name in enumerate(headers)}
+    brazed = [i for i, t in enumerate(record["trials"]) if t["furnace_load"] is not None]
+    checks = "".join(re.findall(r"<dataValidation .*?</dataValidation>", part(book, SHEET)))
+    for i, _ in enumerate(record["trials"]):
+        assert [f'sqref="{at[name]}{i + 2}"' in checks for name in headers] == [True, i in brazed, i in brazed]
+    (tmp_path / "back.xlsx").write_bytes(filled(book, {f"{at[headers[0]]}{brazed[0] + 2}": 151.5, f"{at[headers[1]]}{brazed[0] + 2}": 601.0}))
+    read = read_results(tmp_path / "back.xlsx", hostile).specimens[brazed[0]][1]
+    assert (read.forming_temperature_measured_degC, read.braze_temperature_measured_degC, read.braze_time_measured_min) == (151.5, 601.0, None)
+
+
 def test_filled_in_it_is_recorded_as_it_stands(book, record, hostile, hostile_text, tmp_path):
     """Through the command line, as the lab would; every cell comes back with its unit and censoring."""
     values = {reference(i, name): VALUES[name] for i, t in enumerate(record["trials"]) for name in [*measured_of(t, hostile), "date", "note"]}

@@ -125,7 +125,7 @@ def test_a_frozen_claim_with_the_lots_that_tested_it(tables, page, review):
         assert row[:2] == [lot["lot"], str(lot["components"])]
         near(row[2], lot["nonconforming_share"], percent=True)
         near(row[3], lot["e_value"])
-    for words in (one["words"], "refuted at 20", "Its file was altered after freezing", one["claims"][0], "first 2 components", "0123456789abcdef."):
+    for words in (one["words"], "refuted at 20", "Its file was altered after freezing", one["claims"][0], "A lot counts once 2 components", "0123456789abcdef."):
         assert words in page
     assert "0123456789abcdef0" not in page
 

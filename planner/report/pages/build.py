@@ -22,7 +22,7 @@ def review_page(record: Mapping[str, Any], data: Mapping[str, Any]) -> str:
     """
     figures = [map_figure(one, i) for i, one in enumerate(data["maps"])]
     flat = lambda rows: [value for row in rows for value in row]
-    maps = [{"temper": m["temper"], "warm": m["forming_temperature_degC"], "strain": m["strain"], "c": m["c"], "c_order": m["c_order"], "mean": m["mean"],
+    maps = [{"temper": m["temper"], "warm": m["forming_temperature_degC"], "strain": m["strain"], "c": m["c"], "c_least": m["c_least"], "c_order": m["c_order"], "mean": m["mean"],
              "far": flat(m["extrapolated"]), "reach": flat(m["reachable"])} for m in data["maps"]]
     page = {"reliabilities": data["reliabilities"], "curves": data["curves"], "maps": maps, "may_claim": record["window"]["verdict"] == "CONVERGED"}
     contributed = sorted(record["sensitivity"]["specimens"], key=lambda s: (not s["trusted"], -(s["contribution"] or 0.0)))
@@ -40,7 +40,10 @@ def budget_page(record: Mapping[str, Any], *, title: str) -> str:
     title : of the campaign.
     """
     draw = lambda *what: money_figure(record["by_money"], *what, currency=record["currency"])
-    figures = [draw("misclassification", "misclassification_band_80", "H [% of the box]"), draw("undecided_share", "undecided_band_80", "undecided [% of the box]"),
+    awaited = record["goal"]["misclassification_awaited"]
+    first = record["by_money"][0]
+    then = [] if awaited is None else [first | {"weeks": "pending results in", "misclassification": awaited, "misclassification_band_80": [awaited] * 2}]
+    figures = [money_figure([first, *then, *record["by_money"][1:]], "misclassification", "misclassification_band_80", "H [% of the box]", currency=record["currency"]), draw("undecided_share", "undecided_band_80", "undecided [% of the box]"),
                draw("claimed_share", "claimed_band_80", "claimed [% of the box]"), draw("probability_of_goal", None, "chance of the goal [%]")]
     if record["goal"]["target"]:
         figures.append(draw("probability_of_target", None, "chance of the target [%]"))

@@ -29,8 +29,8 @@ function look(R, C) {
   const mix = (x, y) => (1 - t) * x + t * y;
   const claim = low && high ? { rho: mix(low.rho, high.rho), probability: mix(low.probability, high.probability) } : null;
   const cells = page.maps.map((m) => m.c[a].map((_, j) => {
-    const c = mix(m.c[a][j], m.c[b][j]), first = mix(m.c_order[a][j], m.c_order[b][j]);
-    const claimed = page.may_claim && claim !== null && first >= claim.rho && c >= C;
+    const c = mix(m.c[a][j], m.c[b][j]), first = mix(m.c_order[a][j], m.c_order[b][j]), least = mix(m.c_least[a][j], m.c_least[b][j]);
+    const claimed = page.may_claim && claim !== null && first >= claim.rho && least >= C;
     return { c: c, kind: claimed ? "claimed" : (c <= 1 - C ? "excluded" : "undecided") };
   }));
   return { claim: page.may_claim ? claim : null, cells: cells, interpolated: a !== b };

@@ -57,9 +57,13 @@ UNITS = {"bytes": ("MB", 1e-6), "mb": ("MB", 1.0), "gib": ("GiB", 1.0), "min": (
 
 def measured(name: str, value: Any) -> str:
     """Write an entry of an evidence file: its name in words, then the value with the unit that ends the name."""
+    if name in MEASURED:
+        return f"{MEASURED[name]}: {value:.3g} s"
     words = name.split("_")
     unit, scale = UNITS.get(words[-1], ("", 1.0)) if isinstance(value, (int, float)) and not isinstance(value, bool) else ("", 1.0)
-    if isinstance(value, bool):
+    if isinstance(value, list):
+        shown = " to ".join(f"{scale * v:.3g}" for v in value)
+    elif isinstance(value, bool):
         shown = "yes" if value else "no"
     elif isinstance(value, int) and scale == 1.0:
         shown = f"{value:,}".replace(",", " ")
@@ -69,12 +73,22 @@ def measured(name: str, value: Any) -> str:
 
 
 EVIDENCE = {
+    "acquisition": "our plans and other strategies in paired virtual campaigns (acquisition)",
     "calibration": "data simulated from known values and fitted again (calibration)",
     "crash": "commands stopped half-way (crash)",
+    "false_claims": "claims of virtual campaigns held against their truth (false claims)",
+    "forecast": "forecasts of plans held against refits (forecast)",
     "fuzz": "damaged result files (fuzz)",
+    "large": "large campaigns (large)",
     "speed": "how long commands take (speed)",
 }
 """What stored evidence is about, by its name."""
+MEASURED = {
+    "fit_300_s": "fit of 300 specimens", "fit_10000_s": "fit of 10 000 specimens", "plan_60_cold_s": "first plan ever, 60 specimens",
+    "plan_60_warm_s": "plan, 60 specimens", "plan_60_plain_pymc_s": "the same model written plainly, 60 specimens",
+    "pick_1000_2048_40_s": "choice of 40 trials among 1000 on 2048 points", "pick_5000_4096_80_s": "choice of 80 trials among 5000 on 4096 points",
+}
+"""Times whose names in the evidence file say too little."""
 
 FORMS: dict[str, Callable[[Any], str]] = {
     "share": share,
