@@ -36,3 +36,13 @@ def test_evidence_is_shown_and_judged(project, modules):
 
 def test_evidence_that_cannot_be_read_is_left_out(tmp_path):
     assert evidence(tmp_path) == []
+
+
+def test_groups_and_bands_of_evidence_are_told(project):
+    """One level down, as counts of campaigns are kept; what is longer stays in the file."""
+    root = project(["inner/*.py"])
+    path = next((root / "tests" / "evidence").glob("*.json"))
+    record = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps(record | {"own": {"campaigns": 7, "false_share_95": [0.0, 0.4], "by_truth": {"x": 1}}, "rows": {"a": 1}}), encoding="utf-8")
+    (shown,) = evidence(root)
+    assert {"own_campaigns": 7, "own_false_share_95": [0.0, 0.4]}.items() <= shown["says"].items() and not any("by_truth" in k or "rows" in k for k in shown["says"])

@@ -55,10 +55,10 @@ def several(text: str, count: int) -> str:
 UNITS = {"bytes": ("MB", 1e-6), "mb": ("MB", 1.0), "gib": ("GiB", 1.0), "min": ("min", 1.0), "s": ("s", 1.0)}
 
 
-def measured(name: str, value: Any) -> str:
-    """Write an entry of an evidence file: its name in words, then the value with the unit that ends the name."""
+def measured(name: str, value: Any) -> tuple[str, str]:
+    """Write an entry of an evidence file: its name in words, and the value with the unit that ends the name."""
     if name in MEASURED:
-        return f"{MEASURED[name]}: {value:.3g} s"
+        return MEASURED[name], f"{value:.3g} s"
     words = name.split("_")
     unit, scale = UNITS.get(words[-1], ("", 1.0)) if isinstance(value, (int, float)) and not isinstance(value, bool) else ("", 1.0)
     if isinstance(value, list):
@@ -69,7 +69,7 @@ def measured(name: str, value: Any) -> str:
         shown = f"{value:,}".replace(",", " ")
     else:
         shown = f"{scale * value:.3g}" if isinstance(value, (int, float)) else str(value)
-    return f"{' '.join(words[:-1] if unit else words)}: {shown}{' ' if unit else ''}{unit}"
+    return " ".join(words[:-1] if unit else words), f"{shown}{' ' if unit else ''}{unit}"
 
 
 EVIDENCE = {
@@ -83,6 +83,8 @@ EVIDENCE = {
     "speed": "how long commands take (speed)",
 }
 """What stored evidence is about, by its name."""
+OF_MODELS = ("calibration", "false_claims", "forecast", "acquisition")
+"""Evidence on which a claim rests; the rest is about the program."""
 MEASURED = {
     "fit_300_s": "fit of 300 specimens", "fit_10000_s": "fit of 10 000 specimens", "plan_60_cold_s": "first plan ever, 60 specimens",
     "plan_60_warm_s": "plan, 60 specimens", "plan_60_plain_pymc_s": "the same model written plainly, 60 specimens",
@@ -110,7 +112,7 @@ def templates() -> Environment:
     found = Environment(loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     found.policies["json.dumps_kwargs"] = {"sort_keys": False}      # a figure refers back to what was defined before it
     found.filters |= {"sentence": sentence, "share": share, "fixed": fixed, "money": money, "plain": plain, "spaced": spaced, "several": several, "points": FORMS["points"]}
-    found.globals |= {"measured": measured, "evidence_words": EVIDENCE}
+    found.globals |= {"measured": measured, "evidence_words": EVIDENCE, "of_models": OF_MODELS}
     return found
 
 
