@@ -33,6 +33,7 @@ def main(argv: list[str] | None = None) -> int:
         parser.print_help()
         return DONE
     try:
+        _hold_to_a_folder(arguments)
         COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()                       # a full disk behind standard output is found here, not at exit
         return DONE
@@ -66,6 +67,18 @@ def build_parser() -> argparse.ArgumentParser:
         sub.add_argument("--json", action="store_true", help="one JSON object on standard output, for programs")
         command.options(sub)
     return parser
+
+
+def _hold_to_a_folder(arguments) -> None:
+    """Refuse a file where the campaign's folder belongs, with the command that was meant."""
+    path = Path(arguments.directory)
+    if not path.is_file():
+        return
+    if path.name != "campaign.toml":
+        raise UserError("this is a file, not a campaign folder", found=str(path), allowed="the folder that holds campaign.toml",
+                        fix=f"trialwright {arguments.command} FOLDER")
+    command = "check" if arguments.command == "start" else arguments.command
+    raise UserError("this is the campaign's definition, not its folder", found=str(path), fix=f"give the folder: trialwright {command} {path.parent}")
 
 
 def _version() -> str:
@@ -183,16 +196,23 @@ def _record(arguments) -> None:
     from rich.text import Text
 
     campaign = _open(arguments)
-    if arguments.exclude and arguments.include:
+    marked = [(option, name) for option, name in (("exclude", arguments.exclude), ("include", arguments.include)) if name is not None]
+    if len(marked) > 1:
         raise UserError("--exclude and --include cannot go together", fix="run them one after the other")
-    if arguments.exclude or arguments.include:
+    if marked:
+        ((option, name),) = marked
         if arguments.files or arguments.correct:
             raise UserError("--exclude and --include stand alone", fix="record files in a command of their own")
-        change = campaign.exclude if arguments.exclude else campaign.include
-        change(arguments.exclude or arguments.include, why=arguments.why)
+        if not name.strip():
+            raise UserError("no specimen is named", found=name, where=f"--{option}", allowed="the label of one specimen",
+                            fix=f'trialwright record {arguments.directory} --{option} ID --why "..."')
+        getattr(campaign, option)(name, why=arguments.why)
         record = {"recorded": 0, "completed": 0, "corrected": 0, "unchanged": 0, "warnings": []}
-        done = f"{'excluded' if arguments.exclude else 'included'} {arguments.exclude or arguments.include}"
+        done = f"{option}d {name}"
     else:
+        if arguments.why is not None and not arguments.correct:
+            raise UserError("a reason is given, and nothing that it explains", found=arguments.why, where="--why",
+                            allowed="with --correct, --exclude ID or --include ID", fix="leave --why out, or say what it explains")
         outcome = campaign.record(arguments.files or None, correct=arguments.correct, why=arguments.why)
         record = {name: getattr(outcome, name) for name in ("recorded", "completed", "corrected", "unchanged")} | {"warnings": list(outcome.warnings)}
         done = ", ".join(f"{record[name]} {name}" for name in ("recorded", "completed", "corrected", "unchanged"))

@@ -24,6 +24,7 @@ from planner.cycle.window import window_of
 from planner.cycle.without import refitted_without
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
+from planner.lab.outgrown import require_agreement
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
@@ -66,6 +67,8 @@ def _plain(value):
 
 def criticism(campaign) -> dict[str, Any]:
     """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
+    with campaign.ledger(read_only=True) as ledger:
+        require_agreement(campaign.directory, campaign.definition, ledger)
     fit = current_fit(campaign)
     window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on

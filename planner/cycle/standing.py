@@ -11,6 +11,7 @@ from planner.cycle.claims import read_claims
 from planner.cycle.kept import QUICK, behind, fit_key, foreign, newest_first, read_origin
 from planner.lab.errors import UserError, printable
 from planner.lab.ledger import Ledger
+from planner.lab.outgrown import disagreement, sentence
 from planner.lab.specimen import has_measurement
 from planner.outlook.frozen import score
 
@@ -38,7 +39,8 @@ def states(directory: Path, definition, ledger: Ledger) -> list[str]:
     UserError
         When a folder cannot be read.
     """
-    return [*filter(None, [ledger.store.clock_fault()]), *fit_state(directory, definition, ledger), *plan_states(directory, ledger),
+    fault = disagreement(directory, definition, ledger)
+    return [*([] if fault is None else [sentence(fault)]), *filter(None, [ledger.store.clock_fault()]), *fit_state(directory, definition, ledger), *plan_states(directory, ledger),
             *departures(ledger), *claim_states(directory, ledger)]
 
 

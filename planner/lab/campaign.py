@@ -169,7 +169,10 @@ def _read_text(path: Path) -> str:
     folder = _folder(path)
     try:
         if path.exists() and not path.is_file():
-            raise UserError("is not an ordinary file", where=name)
+            raise UserError(
+                "is not an ordinary file", where=name, allowed="a text file in TOML",
+                fix=f"move it away; `trialwright start {folder}` writes a commented one",
+            )  # fmt: skip
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except (FileNotFoundError, NotADirectoryError):

@@ -7,7 +7,8 @@ target outside the box: each table alone is fine. Every rule here yields a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 
 from planner.lab.belief_rules import belief_faults
 from planner.lab.campaign_fault import Fault, Path, closest
@@ -16,6 +17,12 @@ from planner.lab.definition import Definition
 from planner.lab.specimen import BRAZED_TYPES
 
 __all__ = ["Fault", "closest", "contradictions", "least_change_of_setting", "nearest_reachable", "unreachable"]
+
+#: Points at which a box of ranges is tried for what is within reach, and the least share that is enough:
+#: five times what the window's own points need.
+N_TRIED, LEAST_REACHABLE = 4096, 0.005
+#: Steps of the points through the unit cube (additive recurrence): powers of 1/x with x^5 = x + 1.
+_STEPS = tuple(1.1673039782614187**-power for power in range(1, len(FACTOR_UNITS) + 1))
 
 
 def contradictions(definition: Definition) -> Iterator[Fault]:
@@ -63,6 +70,42 @@ def unreachable(definition: Definition, setting: dict[str, float]) -> str | None
         ):
             return row.why or "listed in [[out_of_reach]]"
     return None
+
+
+def within_reach(definition: Definition, ranges: Mapping[str, tuple[float, float]]) -> bool:
+    """Tell whether anything worth speaking of in a box of ranges can be reached.
+
+    Parameters
+    ----------
+    definition : Definition
+    ranges : mapping of factor key to (low, high)
+        All four factors.
+
+    Returns
+    -------
+    bool
+        False where the rows of `[[out_of_reach]]` together leave less than 0.5 % of the
+        box, read at evenly spread points; looking ends once enough are found.
+    """
+    rules = [
+        [getattr(row, key) or (-math.inf, math.inf) for key in ranges]
+        for row in definition.out_of_reach
+        if any(getattr(row, key) for key in ranges)
+    ]
+    if not rules:
+        return True
+    enough, found = N_TRIED * LEAST_REACHABLE, 0
+    for i in range(1, N_TRIED + 1):
+        point = [
+            low + (0.5 + i * step) % 1.0 * (high - low)
+            for (low, high), step in zip(ranges.values(), _STEPS, strict=True)
+        ]
+        found += not any(
+            all(low <= x <= high for x, (low, high) in zip(point, rule, strict=True)) for rule in rules
+        )
+        if found >= enough:
+            return True
+    return False
 
 
 def nearest_reachable(definition: Definition, setting: dict[str, float]) -> tuple[str, str, float] | None:
@@ -135,16 +178,22 @@ def _factor_faults(definition: Definition) -> Iterator[Fault]:
                     ("out_of_reach", i, key), "lies wholly beyond the hard bounds", list(pair),
                     f"{low:g} to {high:g}",
                 )  # fmt: skip
-    box = definition.factor_ranges
+    box, whole = definition.factor_ranges, False
     for i, row in enumerate(definition.out_of_reach):
         ranges = {key: getattr(row, key) for key in FACTOR_UNITS if getattr(row, key)}
         if ranges and all(
             pair[0] <= box[key][0] and pair[1] >= box[key][1] for key, pair in ranges.items()
         ):
+            whole = True
             yield Fault(
                 ("out_of_reach", i), "puts the whole box of [factors] out of reach", None,
                 "ranges that leave a part of the box",
             )  # fmt: skip
+    if not whole and not within_reach(definition, box):
+        yield Fault(
+            ("out_of_reach",), "rows together put the whole box of [factors] out of reach, or all but a sliver of it",
+            None, f"rows that leave at least {100 * LEAST_REACHABLE:g} % of the box",
+        )  # fmt: skip
 
 
 def _component_faults(definition: Definition) -> Iterator[Fault]:
@@ -245,3 +294,8 @@ def _target_faults(definition: Definition) -> Iterator[Fault]:
                 ("target", key), "reaches outside the box of [factors]", list(pair),
                 f"within [{low:g}, {high:g}]",
             )  # fmt: skip
+    if not within_reach(definition, {key: getattr(target, key) for key in FACTOR_UNITS}):
+        yield Fault(
+            ("target",), "lies wholly in what [[out_of_reach]] lists, or all but a sliver of it", None,
+            f"ranges of which the rig reaches at least {100 * LEAST_REACHABLE:g} %",
+        )  # fmt: skip

@@ -128,9 +128,9 @@ def read_measured(raw: object, convert: Convert | None, *, decimal_comma: bool =
     return Measured(read_number(rest, convert, decimal_comma=decimal_comma), censor)
 
 
-def read_count(raw: object) -> int:
-    """Read a whole number."""
-    value = read_number(raw, None)
+def read_count(raw: object, *, decimal_comma: bool = False) -> int:
+    """Read a whole number; 36.0, or 36,0 in a file of decimal commas, is one."""
+    value = read_number(raw, None, decimal_comma=decimal_comma)
     if value != int(value):
         raise CellFault("is not a whole number", allowed="0, 1, 2, ...")
     return int(value)
@@ -198,7 +198,9 @@ def _number_of(text: str, decimal_comma: bool) -> float:
     if _NUMBER.fullmatch(plain):
         return float(plain)
     cause = None
-    if "," in text:
+    if "," in text and decimal_comma:
+        cause = "one decimal comma in a number, and nothing between thousands"
+    elif "," in text:
         cause = "a decimal comma is read only in files separated by semicolons"
     elif text[:1] in "<>" and text:
         cause = "only measurements may be censored with > or <"

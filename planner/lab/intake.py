@@ -7,8 +7,10 @@ the ledger only through the cells that a file's absent columns inherit.
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from planner.lab.cells import (
@@ -33,6 +35,8 @@ Cells = dict[str, str]
 
 #: Faults after which reading a file stops; far more than a message lists.
 MAX_FAULTS = 200
+#: Most pairs of cells that a message offers as one decimal number.
+MAX_PAIRS = 3
 #: Rows that a note names one by one.
 MAX_ROWS_NAMED = 20
 
@@ -159,11 +163,7 @@ def _read_rows(
         if len(problems) > MAX_FAULTS:
             break
         before = len(problems)
-        for extra in raw_row[len(fields) :]:
-            if not is_blank(extra):
-                problems.append(Problem(place(grid.name, i), None, "has a cell beyond the header",
-                                        found=extra))  # fmt: skip
-                break
+        problems += _too_wide(grid, raw_row, len(fields), i)
         cells: Cells = {}
         for one, raw in zip(fields, raw_row, strict=False):
             if is_blank(raw):
@@ -186,6 +186,38 @@ def _read_rows(
     return drafts
 
 
+def _too_wide(grid: Grid, raw_row: list[object], width: int, row: int) -> list[Problem]:
+    """Refuse a row with more cells than the header.
+
+    In a workbook only a filled cell beyond the header is at fault. In a CSV file blank ones are
+    too: a comma too many anywhere in the row moves the cells behind it one column on, and where
+    the last columns are blank nothing else shows it.
+    """
+    beyond = raw_row[width:]
+    filled = next((extra for extra in beyond if not is_blank(extra)), None)
+    if not beyond or (filled is None and not grid.separator):
+        return []
+    where = place(grid.name, row)
+    if not grid.separator:
+        return [Problem(where, None, "has a cell beyond the header", found=filled)]
+    pairs = _split_decimals(raw_row) if grid.separator == "," else []
+    cause = f"a '{grid.separator}' too many, or one in a text without quotes"
+    if pairs:
+        cause = f"a decimal comma without quotes ({' or '.join(pairs[:MAX_PAIRS])}?); write a point, or separate by semicolons"
+    return [Problem(
+        where, None, f"has {len(raw_row)} cells under a header of {width}, so its columns may be shifted",
+        found=filled, allowed="no more cells than the header", cause=cause,
+    )]  # fmt: skip
+
+
+def _split_decimals(raw_row: list[object]) -> list[str]:
+    """Return neighbouring cells that look like the two sides of a decimal comma, joined; the last, measured ones first."""
+    return [
+        f"{left},{right}" for left, right in pairwise(str(cell).strip() for cell in raw_row)
+        if re.fullmatch(r"[<>]?\s*[+-]?[0-9]{1,4}", left) and re.fullmatch(r"[0-9]{1,6}", right)
+    ][::-1]  # fmt: skip
+
+
 def _canonical(
     one: Field, raw: object, grid: Grid, definition: Definition, today: datetime.date | None
 ) -> str:
@@ -200,7 +232,7 @@ def _canonical(
     if column.kind == "flag":
         return read_flag(raw, partly=column.name == "recrystallised")[1]
     if column.kind == "count":
-        count = read_count(raw)
+        count = read_count(raw, decimal_comma=comma)
         check_bounds(column, count, definition)
         return str(count)
     if column.kind == "number":

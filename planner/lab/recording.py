@@ -14,6 +14,7 @@ from planner.lab.definition import Definition
 from planner.lab.errors import UserError
 from planner.lab.intake import read_results
 from planner.lab.ledger import Ledger, RecordOutcome
+from planner.lab.outgrown import disagreement, require_agreement, sentence
 from planner.lab.tables import file_digest
 from planner.lab.template import RESULTS_FOLDER, result_files, unread_files
 
@@ -54,8 +55,13 @@ def record_results(
     Raises
     ------
     UserError
+        Also when recorded specimens no longer fit the definition, before any file is
+        read; awaited ones once the files are recorded, for they may bring the results.
+        With `correct`, which mends rows, both are warnings.
     """
     directory = Path(directory)
+    if not correct:
+        require_agreement(directory, definition, ledger, awaited=False)
     home = directory / RESULTS_FOLDER
     named = list(files or ())
     given = bool(named)
@@ -73,6 +79,11 @@ def record_results(
     skipped = tuple(
         f"{path.name}: not read; results are .csv or .xlsx files" for path in _others(directory, given)
     )
+    if correct:
+        left = disagreement(directory, definition, ledger)
+        skipped += () if left is None else (sentence(left),)
+    else:
+        require_agreement(directory, definition, ledger, recorded=False)
     return outcome + RecordOutcome(warnings=skipped)
 
 

@@ -7,7 +7,7 @@ is a note. Intake applies them to a file, the ledger to the state after it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from planner.lab.bounds import CLAD_LEFT_FACTOR, HARD_BOUNDS, bound_text, likely_cause
@@ -28,6 +28,7 @@ from planner.lab.specimen import (
     has_measurement,
     went_through_furnace,
 )
+from planner.lab.unusual import unusual_measurements
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,16 @@ class RowFault:
     what: str
     found: object = None
     allowed: str | None = None
+    key: str | None = None  #: key of campaign.toml that the rule rests on; None: on the row alone
+
+
+def hard_bounds(column: str, definition: Definition) -> tuple[float, float] | None:
+    """Return the hard bounds of a column, None where it has none; the sheet bounds film and clad."""
+    if column == "film_depth":
+        return (0.0, definition.sheet.thickness_um)
+    if column == "clad_left":
+        return (0.0, CLAD_LEFT_FACTOR * definition.clad_thickness_um)
+    return HARD_BOUNDS.get(column)
 
 
 def check_bounds(column: Column, value: float | Measured, definition: Definition) -> None:
@@ -49,11 +60,7 @@ def check_bounds(column: Column, value: float | Measured, definition: Definition
     """
     name = column.name
     number = value.value if isinstance(value, Measured) else value
-    bounds = HARD_BOUNDS.get(name)
-    if name == "film_depth":
-        bounds = (0.0, definition.sheet.thickness_um)
-    elif name == "clad_left":
-        bounds = (0.0, CLAD_LEFT_FACTOR * definition.clad_thickness_um)
+    bounds = hard_bounds(name, definition)
     if bounds and not bounds[0] <= number <= bounds[1]:
         raise CellFault(
             f"{number:g} lies beyond the hard bounds",
@@ -85,17 +92,8 @@ def row_faults(specimen: Specimen, definition: Definition) -> Iterator[RowFault]
             "specimen_type", "is no specimen type", specimen.specimen_type, ", ".join(TYPES) + hint
         )
         return
-    tempers = definition.factors.tempers
-    if specimen.temper not in tempers:
-        yield RowFault(
-            "temper", "is not one of the tempers of [factors]", specimen.temper, ", ".join(tempers)
-        )
+    yield from definition_faults(specimen, definition, lot_tempers(definition))
     for entry in definition.stock:
-        if entry.lot == specimen.lot and entry.temper != specimen.temper:
-            yield RowFault(
-                "temper", f"differs from lot {entry.lot} in [[stock]]", specimen.temper,
-                f"{entry.temper}: one lot has one temper",
-            )  # fmt: skip
         if entry.lot == specimen.lot and entry.counted and not specimen.date and (
             has_measurement(specimen)
         ):
@@ -114,7 +112,64 @@ def row_faults(specimen: Specimen, definition: Definition) -> Iterator[RowFault]
                 yield RowFault(
                     name, f"is filled, but a {specimen.specimen_type} is not brazed", value, "blank"
                 )
-    yield from _joint_faults(specimen, definition)
+    yield from _joint_faults(specimen)
+
+
+def lot_tempers(definition: Definition) -> dict[str, str]:
+    """Return the temper of every lot in `[[stock]]`."""
+    return {entry.lot: entry.temper for entry in definition.stock}
+
+
+def definition_faults(
+    specimen: Specimen, definition: Definition, stocked: Mapping[str, str]
+) -> Iterator[RowFault]:
+    """Yield the rules of a row that rest on the definition, so that an edit of it can break them.
+
+    Parameters
+    ----------
+    specimen : Specimen
+        Of a known type.
+    definition : Definition
+    stocked : mapping of lot to temper
+        Of `lot_tempers`.
+
+    Yields
+    ------
+    RowFault
+        With the `key` of campaign.toml.
+    """
+    tempers = definition.factors.tempers
+    if specimen.temper not in tempers:
+        yield RowFault(
+            "temper", "is not one of the tempers of [factors]", specimen.temper,
+            ", ".join(tempers), "factors.tempers",
+        )  # fmt: skip
+    temper = stocked.get(specimen.lot, specimen.temper)
+    if temper != specimen.temper:
+        yield RowFault(
+            "temper", f"differs from lot {specimen.lot} in [[stock]]", specimen.temper,
+            f"{temper}: one lot has one temper", "stock",
+        )  # fmt: skip
+    feature = specimen.section_feature
+    if feature is not None and specimen.specimen_type == "component" and not specimen.cracked:
+        features = [one.name for one in definition.component.features]
+        if feature not in features:
+            near = closest(feature, features)
+            yield RowFault(
+                "section_feature", "is no feature of [component]", feature,
+                ", ".join(features) + (f" (did you mean {near}?)" if near else ""),
+                "component.features",
+            )  # fmt: skip
+    inspected, joints = specimen.joints_inspected, definition.component.joints
+    if inspected is not None and inspected > joints:
+        yield RowFault(
+            "joints_inspected", "is more than the component has", inspected, f"0 to {joints}",
+            "component.joints",
+        )  # fmt: skip
+    for name, measured in (("film_depth", specimen.film_depth_um), ("clad_left", specimen.clad_left_um)):
+        bounds = hard_bounds(name, definition) if measured is not None else None
+        if bounds and measured.value > bounds[1]:
+            yield RowFault(name, "is more than the sheet allows", measured, bound_text(bounds, "um"), "sheet")
 
 
 def _brazed_faults(specimen: Specimen, definition: Definition) -> Iterator[RowFault]:
@@ -136,29 +191,17 @@ def _brazed_faults(specimen: Specimen, definition: Definition) -> Iterator[RowFa
                 yield RowFault(name, "is blank on a brazed row", "", "filled on every brazed row")
     if specimen.specimen_type != "component":
         return
-    features = [feature.name for feature in definition.component.features]
     if specimen.section_feature is None:
         if specimen.recrystallised is not None or specimen.film_depth_um is not None:
             yield RowFault(
                 "section_feature", "is blank, but the row speaks of a section", "",
-                ", ".join(features),
+                ", ".join(feature.name for feature in definition.component.features),
             )  # fmt: skip
-    elif specimen.section_feature not in features:
-        near = closest(specimen.section_feature, features)
-        yield RowFault(
-            "section_feature", "is no feature of [component]", specimen.section_feature,
-            ", ".join(features) + (f" (did you mean {near}?)" if near else ""),
-        )  # fmt: skip
 
 
-def _joint_faults(specimen: Specimen, definition: Definition) -> Iterator[RowFault]:
+def _joint_faults(specimen: Specimen) -> Iterator[RowFault]:
     """Rules of the joint counts."""
     inspected, sound = specimen.joints_inspected, specimen.joints_sound
-    joints = definition.component.joints
-    if inspected is not None and inspected > joints:
-        yield RowFault(
-            "joints_inspected", "is more than the component has", inspected, f"0 to {joints}"
-        )
     if sound is not None and inspected is None:
         yield RowFault("joints_inspected", "is blank, but joints_sound is filled", "", "a count")
     elif sound is not None and inspected is not None and sound > inspected:
@@ -201,6 +244,7 @@ def row_notes(specimen: Specimen, definition: Definition) -> Iterator[str]:
             yield "limit_strain lies above the strain at which the pull stopped"
         if limit.censor == 1 and limit.value != stop:
             yield "limit_strain >x differs from the strain at which the pull stopped"
+    yield from unusual_measurements(specimen, definition)
     if specimen.section_feature and specimen.specimen_type != "component":
         yield "section_feature has no meaning on a coupon; it is kept"
     if specimen.joints_inspected == 0:

@@ -34,6 +34,7 @@ class Grid:
     rows: list[list[object]]  #: rows[0] is the header; text from CSV, typed from XLSX
     decimal_comma: bool  #: numbers are written 0,19
     warnings: tuple[str, ...] = ()
+    separator: str = ""  #: of a CSV file; empty for a workbook, whose cells cannot shift
 
 
 def read_grid(path: str | Path, *, folder: str | Path | None = None) -> Grid:
@@ -68,8 +69,8 @@ def read_grid(path: str | Path, *, folder: str | Path | None = None) -> Grid:
             "is neither CSV nor XLSX", where=name, allowed=".csv or .xlsx",
             fix="save it as CSV UTF-8 or XLSX",
         )  # fmt: skip
-    rows, comma = _read_csv(data, name)
-    return _checked(Grid(name, digest, rows, comma))
+    rows, comma, separator = _read_csv(data, name)
+    return _checked(Grid(name, digest, rows, comma, separator=separator))
 
 
 def file_name(path: Path) -> str:
@@ -100,7 +101,10 @@ def read_bytes(path: Path, *, folder: str | Path | None = None) -> bytes:
                 )
         status = os.stat(path)
         if not stat.S_ISREG(status.st_mode):
-            raise UserError("is not an ordinary file", where=name)
+            raise UserError(
+                "is not an ordinary file", where=name, allowed="a file that holds rows",
+                fix="put the file itself there, or move what bears its name away",
+            )  # fmt: skip
         if status.st_size <= MAX_BYTES:
             with path.open("rb") as file:
                 data = file.read(MAX_BYTES + 1)
@@ -116,8 +120,8 @@ def read_bytes(path: Path, *, folder: str | Path | None = None) -> bytes:
         ) from None  # fmt: skip
 
 
-def _read_csv(data: bytes, name: str) -> tuple[list[list[object]], bool]:
-    """Decode and split a CSV file; tell whether its decimals are commas."""
+def _read_csv(data: bytes, name: str) -> tuple[list[list[object]], bool, str]:
+    """Decode and split a CSV file; tell whether its decimals are commas, and its separator."""
     text = _decoded(data, name)
     first = text.split("\n", 1)[0]
     semicolons, commas, tabs = first.count(";"), first.count(","), first.count("\t")
@@ -139,10 +143,11 @@ def _read_csv(data: bytes, name: str) -> tuple[list[list[object]], bool]:
             f"is not well-formed CSV: {printable(str(error))}", where=f"{name}, row {len(rows) + 1}",
             fix="close the quotes, or save it anew as CSV UTF-8",
         ) from None  # fmt: skip
-    return rows, delimiter == ";" and any(
+    comma = delimiter == ";" and any(
         re.fullmatch(r"[<>]?\s*[+-]?\d*,\d+", cell.strip()) for row in rows[1:] for cell in row
         if isinstance(cell, str)
     )  # fmt: skip
+    return rows, comma, delimiter
 
 
 def _decoded(data: bytes, name: str) -> str:

@@ -194,7 +194,7 @@ def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blank
     scale = Scale.of(outset, now)
 
     def planned_with(cut: float) -> dict[str, Any]:
-        share = (1 - cut) * bound / allowed if np.isfinite(allowed) else 1.0
+        share = (1 - cut) * bound / allowed if np.isfinite(allowed) and allowed > 0 else 1.0    # of no money every share is none
         less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
         end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
         spent = sum(w.cost for w in less.weeks)

@@ -30,7 +30,7 @@ from planner.lab.stock import stock_on_hand
 from planner.rehearse.clairvoyant import CLAIRVOYANT, WORDS
 from planner.rehearse.job import OURS, Job, run_job, week_is_over
 from planner.rehearse.rivals import RIVALS
-from planner.rehearse.runner import Run, cores_of, run_all
+from planner.rehearse.runner import Run, cores_of, reach, run_all
 from planner.rehearse.truth_file import POSTERIOR, TruthSource, read_truth
 from planner.rehearse.world import Truth
 
@@ -101,7 +101,9 @@ def rehearse(campaign, *, weeks: int = 4, truth: str = "prior", against: str | N
     seed = campaign.definition.campaign.seed if seed is None else seed
     if seed < 0:
         raise UserError("the seed is negative", found=seed, where="--seed", allowed="a whole number from 0")
-    strategies, source = strategies_of(against), read_truth(truth)
+    strategies, source = strategies_of(against), read_truth(truth, n_tempers=len(campaign.definition.factors.tempers))
+    if scheduler is not None:
+        reach(scheduler)              # before anything is fitted or announced for it
     campaign.record()
     fit = _fit_for(campaign, source)
     cores = 1 if scheduler is not None else cores_of(min(processes, repeats * len(strategies)))

@@ -5,6 +5,8 @@ Results come back in any order and are handed on one by one, so that whatever wa
 
 from __future__ import annotations
 
+import asyncio
+import concurrent.futures
 import multiprocessing
 import os
 import queue
@@ -15,9 +17,11 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from types import ModuleType
 from urllib.parse import urlsplit
 
 from planner.lab.errors import UserError
+from planner.outlook.words import counted
 from planner.rehearse.job import Job, Say, run_job
 
 CONNECT_S = 10
@@ -110,8 +114,14 @@ def _pass_on(lines, say: Say) -> None:
             return
 
 
-def _knock(scheduler: str) -> None:
-    """Refuse an address where nobody listens, before the cluster's own client takes its time to find out."""
+def reach(scheduler: str) -> ModuleType:
+    """Return the package that speaks to a cluster, once somebody listens at the address.
+
+    Raises
+    ------
+    UserError
+        When nobody does, told before the cluster's own client takes its time to find out; or when the package is missing.
+    """
     allowed = {"allowed": "the address of a running scheduler, such as tcp://host:8786", "fix": "start it, or leave --scheduler out"}
     try:
         parts = urlsplit(scheduler if "://" in scheduler else f"tcp://{scheduler}")
@@ -121,25 +131,37 @@ def _knock(scheduler: str) -> None:
         socket.create_connection((host, port), timeout=CONNECT_S).close()
     except (OSError, ValueError) as error:
         raise UserError("the Dask scheduler cannot be reached", found=f"{scheduler}: {error}", where="--scheduler", **allowed) from None
-
-
-def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple[Job, dict]]:
-    _knock(scheduler)
     try:
         import distributed
     except ImportError:
         raise UserError("the package that speaks to a Dask cluster is not installed", where="--scheduler",
                         fix="pip install 'trialwright[cluster]', or leave --scheduler out to use local processes") from None
+    return distributed
+
+
+def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple[Job, dict]]:
+    distributed = reach(scheduler)
     try:
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise UserError("what listens there is no Dask scheduler that this version can speak to", found=f"{scheduler}: {error}",
                         where="--scheduler", fix="install the same version of distributed on both sides") from None
+    # a future that the client gave up is a CancelledError of one kind or the other, by version
+    lost = (distributed.scheduler.KilledWorker, OSError, asyncio.CancelledError, concurrent.futures.CancelledError)
     with client:
-        waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
+        left = len(jobs)
         try:
+            waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
             for done in distributed.as_completed(list(waiting), loop=client.loop):
-                yield waiting[done], done.result()
-        except (distributed.scheduler.KilledWorker, OSError) as error:
-            raise UserError("the Dask cluster was lost before all campaigns were done", found=f"{scheduler}: {error}", where="--scheduler",
-                            fix="run the same command again: finished campaigns are kept") from None
+                result = done.result()
+                left -= 1
+                yield waiting[done], result
+        except lost as error:
+            raise _cluster_lost(scheduler, str(error) or type(error).__name__) from None
+        if left:
+            raise _cluster_lost(scheduler, f"{counted(left, 'campaign')} never came back")
+
+
+def _cluster_lost(scheduler: str, why: str) -> UserError:
+    return UserError("the Dask cluster was lost before all campaigns were done", found=f"{scheduler}: {why}", where="--scheduler",
+                     fix="start it again and run the same command: finished campaigns are kept")

@@ -20,6 +20,7 @@ from planner.lab.errors import UserError
 from planner.rehearse.mechanisms import MECHANISMS
 
 PRIOR, POSTERIOR, FOREIGN = "prior", "posterior", "foreign"
+PLACE = "temper"                  # a parameter that counts the tempers of the campaign
 MAX_BYTES = 100_000
 
 
@@ -40,12 +41,13 @@ class TruthSource:
         return {} if mechanism is None else MECHANISMS[mechanism].defaults() | self.arguments
 
 
-def read_truth(text: str) -> TruthSource:
+def read_truth(text: str, *, n_tempers: int | None = None) -> TruthSource:
     """Read `--truth`.
 
     Parameters
     ----------
     text : `prior`, `posterior`, `foreign`, or the path of a truth file.
+    n_tempers : tempers of the campaign, which a file may name by their place; default: any place is taken.
 
     Raises
     ------
@@ -68,10 +70,10 @@ def read_truth(text: str) -> TruthSource:
                         allowed="prior, posterior, foreign, or a truth file", fix="trialwright rehearse --help shows one") from None
     except (ValueError, RecursionError) as error:
         raise UserError(f"the truth file is not valid TOML: {error}", where=path.name) from None
-    return _source(tree, path.name)
+    return _source(tree, path.name, n_tempers)
 
 
-def _source(tree: dict, where: str) -> TruthSource:
+def _source(tree: dict, where: str, n_tempers: int | None) -> TruthSource:
     unknown = sorted(set(tree) - {"mechanism", "base", "parameters"})
     if unknown:
         raise UserError("the truth file has a key that is not known", found=unknown[0], where=where, allowed="mechanism, base, parameters")
@@ -89,4 +91,7 @@ def _source(tree: dict, where: str) -> TruthSource:
         a = arguments[key]
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not a.low <= value <= a.high:
             raise UserError(f"{key} is out of range", found=value, where=f"{where}, [parameters]", allowed=f"{a.low:g} to {a.high:g}: {a.words}")
+        if key == PLACE and (value != int(value) or (n_tempers is not None and value > n_tempers)):
+            raise UserError(f"{key} is the place of no temper", found=value, where=f"{where}, [parameters]",
+                            allowed=f"a whole number{'' if n_tempers is None else f' from 0 to {n_tempers}'}: {a.words}")
     return TruthSource(base, (name,), {k: float(v) for k, v in given.items()})

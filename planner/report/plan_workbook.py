@@ -110,7 +110,7 @@ def _allowed(column: Column, i: int, j: int, definition: Definition) -> dict[str
     """Return what an open cell may hold: a list to choose from, or limits."""
     name = column.name
     if column.kind == "flag":
-        return {"validate": "list", "source": list(choices(name)), "error_title": name, "error_message": "yes or no, or blank where it was not looked at"}
+        return {"validate": "list", "source": list(choices(name)), "error_title": name, "error_message": f"{' or '.join(choices(name))}, or blank where it was not looked at"}
     if column.kind == "date":
         return {"validate": "date", "criteria": ">=", "value": datetime.date(FIRST_YEAR, 1, 1), "error_title": name, "error_message": "a date such as 2026-03-02"}
     if column.kind == "count":

@@ -98,6 +98,11 @@ BAD = {
     "gives what it cannot": ('gives = ["limit_strain"]', 'gives = ["gap"]', "tensile_coupon.gives[1]", "limit_strain"),
     "section on a coupon": ("[specimens.component.section]", "[specimens.braze_coupon.section]", "braze_coupon.section", "only a component"),
     "unknown type": ("[specimens.bend_coupon]", "[specimens.bent_coupon]", "specimens.bent_coupon", "did you mean bend_coupon?"),
+    "reach, two halves": ("[sheet]", "[[out_of_reach]]\nstrain = [0.0, 0.1]\n[[out_of_reach]]\nstrain = [0.1, 0.25]\n[sheet]", "out_of_reach", "at least 0.5 %"),
+    "reach, but a sliver": ("[sheet]", "[[out_of_reach]]\nstrain = [0.0, 0.1]\n[[out_of_reach]]\nstrain = [0.1001, 0.25]\n[sheet]", "out_of_reach", "together"),
+    "target out of reach": ("[sheet]", "[[out_of_reach]]\nforming_temperature_degC = [150.0, 280.0]\nbraze_time_min = [0.0, 3.0]\n[[out_of_reach]]\n"
+                            "braze_time_min = [2.9, 8.0]\nforming_temperature_degC = [150.0, 190.0]\n[[out_of_reach]]\nbraze_time_min = [2.9, 8.0]\n"
+                            "forming_temperature_degC = [190.0, 280.0]\n[sheet]", "target", "lies wholly in what [[out_of_reach]] lists"),
     "control temper": ('temper = "O"\nforming_temperature_degC = 20.0', 'temper = "H18"\nforming_temperature_degC = 20.0', "control.temper", "O, H24"),
     "control strain": ("strain = 0.05\n", "strain = 12\n", "control.strain", "0 to 2"),
     "stock temper": ('lot = "K2"\ntemper = "H24"', 'lot = "K2"\ntemper = "H22"', "stock[2].temper", "'H22'"),

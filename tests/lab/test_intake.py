@@ -71,6 +71,7 @@ BAD_ROWS = {
     "too long": ("C-001", {"note": "x" * 501}, "note", "xxx", "500"),
     "censored condition": ("Z-001", {"strain [1]": ">0.04"}, "strain [1]", ">0.04", "only measurements"),
     "flag": ("C-001", {"leaked": "maybe"}, "leaked", "maybe", "yes or no"),
+    "flag of three": ("Z-001", {"recrystallised": "maybe"}, "recrystallised", "maybe", "1 or 0, partly"),
     "partly elsewhere": ("C-001", {"leaked": "partly"}, "leaked", "partly", "yes or no"),
     "count": ("C-001", {"joints_sound": "23.5"}, "joints_sound", "23.5", "whole"),
     "sound above inspected": ("C-001", {"joints_inspected": "20"}, "joints_sound", "24", "0 to 20"),
@@ -178,6 +179,62 @@ def test_unusual_values_are_noted_once_a_file(read, example):
     assert "<0.5 would say so" in below
 
 
+# specimen of the example, changed cells, words of the note; None: nothing to note
+UNUSUAL = {
+    "limit strain in percent": ("T-001", {"limit_strain [1]": "1.8"}, "limit_strain above 1 looks like percent"),
+    "strain in percent": ("Z-001", {"strain [1]": "1.5"}, "strain above 1 looks like percent"),
+    "springback": ("B-001", {"springback_angle [deg]": "170"}, "springback_angle above 45 deg"),
+    "gap": ("C-001", {"gap [mm]": "30"}, "gap above 5 mm"),
+    "film": ("Z-001", {"film_depth [um]": "199"}, "film_depth above half of the sheet's 200 um"),
+    "clad": ("Z-001", {"clad_left [um]": "22.1"}, "clad_left above 1.1 x the nominal clad of 20 um"),
+    "censored": ("B-001", {"springback_angle [deg]": ">50"}, "springback_angle above 45 deg"),
+    "all at the edge": ("Z-001", {"film_depth [um]": "100", "clad_left [um]": "22"}, None),
+    "usual angle": ("B-001", {"springback_angle [deg]": "45"}, None),
+    "usual gap": ("C-001", {"gap [mm]": "5"}, None),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", UNUSUAL, ids=list(UNUSUAL))
+def test_what_is_hardly_believable_is_noted_and_kept(case, read, example):
+    specimen, changes, words = UNUSUAL[case]
+    parsed = read([example[specimen] | changes])
+    found = [w for w in parsed.warnings if "recorded as written" in w]
+    assert [w for w in found if "row 2: " in w and words in w] == found if words else found == []
+    assert len(found) == (words is not None) and len(parsed.specimens) == 1
+
+
+SHIFTED = {
+    "a decimal comma, the rest blank": ("B-1,bend_coupon,O,K3,20,8,7,,", "8,7"),
+    "a censored one": ("B-1,bend_coupon,O,K3,20,<0,5,,", "<0,5"),
+    "a comma too many": ("B-1,bend_coupon,O,K3,,20,8.7,,", "too many"),
+    "in a note": ("B-1,bend_coupon,O,K3,20,8.7,,bent, then dropped", "in a text without quotes"),
+    "blank cells behind": ("B-1,bend_coupon,O,K3,20,8.7,,,,,", "too many"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", SHIFTED, ids=list(SHIFTED))
+def test_a_row_with_more_cells_than_the_header_is_refused(case, folder, definition):
+    line, words = SHIFTED[case]
+    path = folder / "results" / "week1.csv"
+    header = "specimen,specimen_type,temper,lot,forming_temperature [degC],springback_angle [deg],section_feature,note\n"
+    path.write_text(header + "B-0,bend_coupon,O,K3,20,8.7\n" + line + "\n", encoding="utf-8")
+    with pytest.raises(UserError, match="week1.csv, row 3: has .* cells under a header of 8, so its columns may be shifted") as caught:
+        read_results(path, definition)
+    assert words in str(caught.value)
+    path.write_text(header.replace(",", ";") + "B-1;bend_coupon;O;K3;20;8,7;;\n", encoding="utf-8")
+    assert by_id(read_results(path, definition))["B-1"].springback_angle_deg == Measured(8.7)
+
+
+def test_counts_in_a_file_of_decimal_commas(write, definition, example):
+    row = {k: v.replace(".", ",") if "[" in k else v for k, v in example["C-001"].items()}
+    path = write("german.csv", [row | {"joints_inspected": "24,0", "joints_sound": "23,0"}], delimiter=";")
+    assert by_id(read_results(path, definition))["C-001"].joints_sound == 23
+    with pytest.raises(UserError, match="is not a whole number"):
+        read_results(write("half.csv", [row | {"joints_sound": "23,5"}], delimiter=";"), definition)
+    with pytest.raises(UserError, match="one decimal comma in a number"):
+        read_results(write("twice.csv", [row | {"joints_sound": "2,3,0"}], delimiter=";"), definition)
+
+
 def test_header_only_is_recorded_as_empty_with_a_warning(read):
     parsed = read([])
     assert parsed.specimens == []
@@ -248,7 +305,7 @@ def test_links_out_of_the_folder_and_devices_are_refused(folder, definition, tmp
         read_results(link, definition, folder=folder / "results")
     pipe = folder / "results" / "b.csv"
     os.mkfifo(pipe)
-    with pytest.raises(UserError, match="ordinary"):
+    with pytest.raises(UserError, match="ordinary(.|\n)*next: put the file itself there"):
         read_results(pipe, definition, folder=folder / "results")
 
 

@@ -129,7 +129,7 @@ def planned(name, lot="K1"):
 
 
 def test_plans_and_pending(record, write, example, ledger, folder, definition):
-    rows = [planned("P1"), planned("P2"), planned("P3", "K2")]
+    rows = [planned("P1"), planned("P2"), planned("P3", "K3")]
     plan = folder / "plans" / "001" / "plan.csv"
     plan.parent.mkdir(parents=True)
     plan.write_text("invented")

@@ -64,6 +64,16 @@ def test_cuts_cost_certainty(outset, ahead, now):
     assert rows[2]["loss"] > 0 and rows[2]["saved"] > rows[0]["saved"] >= 0
 
 
+def test_a_week_without_money_has_nothing_to_cut(outset):
+    limits = outset.problem.limits
+    broke = replace(outset, problem=replace(outset.problem, limits=replace(limits, allowed={**limits.allowed, "budget": 0.0})))
+    none = look_ahead(broke, weeks=1)
+    assert none.weeks == () and "budget" in none.ended
+    rows = budget.cuts(broke, none, weeks=1, money=None, blanks=None, now=0.2)
+    assert [(r["cut"], r["cost"], r["loss"]) for r in rows] == [(0.10, 0, 0.0), (0.25, 0, 0.0), (0.50, 0, 0.0)]
+    assert budget.marginal(none.first)["component"] is None
+
+
 def test_stopping_compares_worth_with_cost():
     rows = [{"weeks": w, "cost": c, "misclassification": h, "probability_of_goal": p, "undecided_share": 4 * h, "claimed_share": 0.123}
             for w, c, h, p in ((0, 0, 0.20, 0.0), (1, 1000, 0.15, 0.2), (2, 2000, 0.13, 0.6))]  # fmt: skip

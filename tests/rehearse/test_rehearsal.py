@@ -4,10 +4,16 @@ The mock hands out prior draws in place of a fit, under a verdict that allows no
 referee of its own.
 """
 
+import asyncio
+import concurrent.futures
 import json
 import operator
 import os
+import socket
+import sys
+import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -52,6 +58,11 @@ class Numbered:
 
 def negative(job, *_):
     return -job.value
+
+
+def slept(job, *_):
+    time.sleep(job.value)
+    return job.value
 
 
 def counted(calls):
@@ -187,9 +198,94 @@ def test_an_unreachable_cluster_is_one_message(folder, address):
         rehearse(open_campaign(folder), weeks=1, repeats=1, scheduler=address, **SMALL)
 
 
+def test_an_unreachable_cluster_is_told_before_anything_is_fitted_or_announced(folder, monkeypatch):
+    said = []
+    monkeypatch.setattr(rehearsal, "_fit_for", lambda *_: pytest.fail("a fit was asked for first"))
+    with pytest.raises(UserError, match="cannot be reached"):
+        rehearse(open_campaign(folder, say=said.append), weeks=1, repeats=1, scheduler="tcp://127.0.0.1:1", **SMALL)
+    assert said == []
+
+
+def test_a_truth_file_is_held_against_the_campaigns_tempers(folder, tmp_path):
+    path = tmp_path / "truth.toml"
+    path.write_text('mechanism = "no_window_temper"\n[parameters]\ntemper = 7\n')
+    with pytest.raises(UserError, match="temper is the place of no temper"):
+        rehearse(open_campaign(folder), weeks=1, repeats=1, truth=str(path), **SMALL)
+
+
+class Lost(concurrent.futures.CancelledError):
+    """As the cluster's client raises it once the scheduler is gone."""
+
+
+class Killed(Exception):
+    """As the cluster's client raises it when a worker died on a job again and again."""
+
+
+@pytest.fixture
+def listening():
+    """An address where somebody listens."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield f"tcp://127.0.0.1:{server.getsockname()[1]}"
+
+
+@pytest.mark.parametrize("error", [Lost("gone"), Killed("gone"), OSError("gone"), asyncio.CancelledError("gone"), None])
+def test_a_cluster_lost_on_the_way_is_one_message(monkeypatch, listening, error):
+    """With a stand-in for the cluster's client: the first job comes back, the second never does."""
+
+    class Client:
+        loop = None
+
+        def __init__(self, *_, **__):
+            self.jobs = []
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_):
+            return None
+
+        def submit(self, run, job, **_):
+            self.jobs.append(job)
+            return Future(run, job, len(self.jobs))
+
+    class Future:
+        def __init__(self, run, job, number):
+            self.run, self.job, self.number = run, job, number
+
+        def result(self):
+            if self.number > 1:
+                raise error
+            return self.run(self.job)
+
+    some = lambda futures, loop: futures if error is not None else futures[:1]
+    monkeypatch.setitem(sys.modules, "distributed", SimpleNamespace(Client=Client, as_completed=some, scheduler=SimpleNamespace(KilledWorker=Killed)))
+    found = []
+    with pytest.raises(UserError, match="--scheduler: the Dask cluster was lost before all campaigns were done") as caught:
+        for _, result in run_all([Numbered(2), Numbered(3)], scheduler=listening, say=3, run=negative):
+            found.append(result)
+    assert found == [-2] and "finished campaigns are kept" in str(caught.value)
+    assert ("1 campaign never came back" if error is None else "gone") in str(caught.value)
+
+
+def test_without_the_clusters_package_the_extra_is_named(monkeypatch, listening):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(UserError, match="is not installed(.|\n)*trialwright\\[cluster\\]"):
+        list(run_all([Numbered(2)], scheduler=listening, say=3, run=negative))
+
+
+def test_a_scheduler_that_goes_away_is_one_message():
+    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0", protocol="tcp") as cluster:
+        jobs = run_all([Numbered(0.0), Numbered(60.0)], scheduler=cluster.scheduler_address, say=3, run=slept)
+        assert next(jobs)[1] == 0.0
+        cluster.close()
+        with pytest.raises(UserError, match="the Dask cluster was lost"):
+            list(jobs)
+
+
 def test_a_cluster_gives_the_same():
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp") as cluster:
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0", protocol="tcp") as cluster:
         found = sorted(run_all([Numbered(2), Numbered(3)], scheduler=cluster.scheduler_address, say=3, run=negative), key=lambda x: -x[1])
     assert [(job.value, result) for job, result in found] == [(2, -2), (3, -3)]
 

@@ -141,6 +141,17 @@ def test_bad_truth_files_are_refused(tmp_path, text, what):
         read_truth(str(path))
 
 
+@pytest.mark.parametrize("place, n_tempers, what", [("7", 2, "from 0 to 2"), ("1.5", 2, "a whole number"), ("1.5", None, "a whole number")])
+def test_a_truth_may_only_name_a_temper_that_is_there(tmp_path, place, n_tempers, what):
+    path = tmp_path / "truth.toml"
+    path.write_text(f'mechanism = "no_window_temper"\n[parameters]\ntemper = {place}\n')
+    with pytest.raises(UserError, match="temper is the place of no temper") as caught:
+        read_truth(str(path), n_tempers=n_tempers)
+    assert what in str(caught.value) and "truth.toml, [parameters]" in str(caught.value)
+    path.write_text('mechanism = "no_window_temper"\n[parameters]\ntemper = 2\n')
+    assert read_truth(str(path), n_tempers=2).arguments == {"temper": 2.0}
+
+
 def test_missing_truth_file_is_refused():
     with pytest.raises(UserError, match="cannot be read"):
         read_truth("nowhere.toml")
