@@ -43,17 +43,6 @@ def mocked_sampler(monkeypatch):
     monkeypatch.setattr(fitting, "_full", few)
 
 
-class Numbered:
-    """Stands in for a job."""
-
-    def __init__(self, value):
-        self.value, self.name, self.seed = value, str(value), 0
-
-
-def negative(job, *_):
-    return -job.value
-
-
 def counted(calls):
     """Run rivals and note it; ours, which takes longer, is given."""
 
@@ -185,13 +174,6 @@ def test_options_that_make_no_sense_are_refused(folder, options, what):
 def test_an_unreachable_cluster_is_one_message(folder, address):
     with pytest.raises(UserError, match="--scheduler: the Dask scheduler cannot be reached"):
         rehearse(open_campaign(folder), weeks=1, repeats=1, scheduler=address, **SMALL)
-
-
-def test_a_cluster_gives_the_same():
-    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp") as cluster:
-        found = sorted(run_all([Numbered(2), Numbered(3)], scheduler=cluster.scheduler_address, say=3, run=negative), key=lambda x: -x[1])
-    assert [(job.value, result) for job, result in found] == [(2, -2), (3, -3)]
 
 
 def test_command_line(folder, capsys, monkeypatch):
