@@ -65,7 +65,7 @@ def _plain(value):
 
 
 def criticism(campaign) -> dict[str, Any]:
-    """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
+    """Return what `check --deep` adds: predictive checks by response and specimen type, and what the map leans on."""
     fit = current_fit(campaign)
     window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
     if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on

@@ -12,7 +12,7 @@ import dask
 import distributed
 import pytest
 
-from planner.cycle import open_campaign
+from planner.cycle import fitting, open_campaign
 from planner.lab.errors import UserError
 from planner.rehearse import rehearsal
 from planner.rehearse.job import Job, run_job
@@ -54,10 +54,15 @@ def test_a_message_to_the_user_comes_back_as_one(job, scheduler):
         list(run_all([replace(job, definition="no definition")], scheduler=scheduler, say=print))
 
 
-def test_a_virtual_campaign_is_the_same_here_and_there(job, scheduler):
-    """Really sampled, mapped and judged, once in this process and once on the worker."""
-    ((_, there),) = run_all([job], scheduler=scheduler, say=print)
-    here = run_job(job)
+def test_a_virtual_campaign_is_the_same_here_and_there(job, scheduler, monkeypatch):
+    """Really sampled, mapped and judged, once in this process and once on the worker; with fewer draws than a campaign takes."""
+    def briefly(job, *_):
+        fitting.current_fit.__kwdefaults__["draws"] = 300
+        return run_job(job)
+
+    monkeypatch.setitem(fitting.current_fit.__kwdefaults__, "draws", 300)          # put back afterwards
+    ((_, there),) = run_all([job], scheduler=scheduler, say=print, run=briefly)
+    ((_, here),) = run_all([job], processes=1, say=print, run=briefly)
     assert there.pop("seconds") > 0 and here.pop("seconds") > 0
     assert there == here and [row["week"] for row in here["weeks"]] == [0] and 0 < here["weeks"][0]["misclassification"] < 0.5
 
