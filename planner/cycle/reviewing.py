@@ -66,7 +66,7 @@ def _plain(value):
 
 
 def criticism(campaign) -> dict[str, Any]:
-    """Return what `check --deep` adds: predictive checks by response, and what the map leans on."""
+    """Return what `check --deep` adds: predictive checks by response and specimen type, and what the map leans on."""
     with campaign.ledger(read_only=True) as ledger:
         require_agreement(campaign.directory, campaign.definition, ledger)
     fit = current_fit(campaign)

@@ -95,7 +95,7 @@ def power_scaling(z: np.ndarray, layout: Layout, log_likelihood: np.ndarray, see
     Returns
     -------
     list of dict
-        Loudest first: what, what it `means`, rests_on_prior, H and joint probability at both powers, `change` (largest change of H as a share of H), k_hat.
+        Loudest first: what, what it `means`, rests_on_prior, H and joint probability at both powers, `change` (largest change of H as a share of H), the worse k_hat and effective_draws.
     """
     density = -0.5 * z.astype(float) ** 2
     groups = prior_groups(layout)
@@ -129,7 +129,7 @@ def _scaled(name: str, weights: Sequence[Weights], told: Mapping[str, np.ndarray
     """Return the row of one term from its weights at both powers and what the map says under them; `h` is H as it stands."""
     sure = all(trusted(w) for w in weights)
     change = float(np.abs(told["misclassification"] - h).max()) / max(h, 1e-12)
-    return {"what": _words(name), "k_hat": max(w.k_hat for w in weights), "trusted": sure, "change": change if sure else None,
+    return {"what": _words(name), "k_hat": max(w.k_hat for w in weights), "effective_draws": min(w.ess for w in weights), "trusted": sure, "change": change if sure else None,
             "loud": bool(sure and change >= LOUD),
             **{f"{key}_at_{power:g}": _plain(value[i]) if sure else None for key, value in told.items() for i, power in enumerate((DOWN, UP))}}
 

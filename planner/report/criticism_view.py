@@ -12,25 +12,31 @@ from planner.report.screen import add_row, number, percent, plain_table
 
 
 def criticism(record: Mapping[str, Any]) -> RenderableType:
-    """Show `predictive` (one row a response) and `sensitivity` (priors, lots_left_out, loads_left_out, specimens) of `check --deep`."""
+    """Show `predictive` (one row a response and specimen type) and `sensitivity` (priors, lots_left_out, loads_left_out, specimens) of `check --deep`."""
     leaning = record["sensitivity"]
     return Group(_predictive(record["predictive"]), Text(), _scaled(leaning["priors"]), Text(), _left_out("lot", leaning["lots_left_out"]), Text(),
                  _left_out("furnace load", leaning["loads_left_out"]), Text(), _specimens(leaning["specimens"]))
 
 
 def _predictive(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
-    table = plain_table("response", "readings", "inside the 80 % band", "p", "in words", title="Does the fit expect its own data?")
+    table = plain_table("response, specimens", "readings", "inside the 80 % band", "p", "in words", title=f"Does the fit expect its own data? (judged over all {len(rows)} checks at once)")
     for row in rows:
-        add_row(table, str(row["response"]).replace("_", " "), number(row["n"]), percent(row["inside_80"]), number(row["p"], 3), row["words"])
+        add_row(table, row["response"], number(row["n"]), percent(row["inside_80"]), number(row["p"], 3), row["words"])
     return table
 
 
 def _scaled(rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     table = plain_table("group of priors", "H changes by", "k-hat", "in words", title="What if a prior weighed a little less or more?")
     for row in rows:
-        words = "reweighting cannot tell; refit to know" if not row["trusted"] else "matters: look at it" if row["loud"] else "matters little"
+        words = f"{_untold(row)}; refit to know" if not row["trusted"] else "matters: look at it" if row["loud"] else "matters little"
         add_row(table, row["what"] + (" (rests on the prior)" if row.get("rests_on_prior") else ""), percent(row["change"]) if row["trusted"] else "-", number(row["k_hat"], 2), words)
     return table
+
+
+def _untold(row: Mapping[str, Any]) -> str:
+    """Say why reweighting cannot tell: the tail of the weights, or how few draws they leave."""
+    few = row["k_hat"] <= 0.7 and row["effective_draws"] < 400
+    return f"reweighting leaves {number(row['effective_draws'], 0)} effective draws" if few else "weighs too much for reweighting"
 
 
 TOLD_BY = {"reweighting": "reweighting", "refit": "a fit without it"}
@@ -39,7 +45,7 @@ TOLD_BY = {"reweighting": "reweighting", "refit": "a fit without it"}
 def _left_out(what: str, rows: Sequence[Mapping[str, Any]]) -> RenderableType:
     table = plain_table(f"without {what}", "rows", "H", "k-hat", "in words", title=f"What if one {what} were left out?")
     for row in rows:
-        words = f"told by {TOLD_BY[row['by']]}" if row["trusted"] else "weighs too much for reweighting, and its refit did not converge"
+        words = f"told by {TOLD_BY[row['by']]}" if row["trusted"] else f"{_untold(row)}, and its refit did not converge"
         add_row(table, row["what"], number(row["rows"]), percent(row.get("misclassification")) if row["trusted"] else "-", number(row["k_hat"], 2), words)
     return table
 

@@ -4,9 +4,11 @@ import time
 
 import numpy as np
 import pytest
+from scipy.special import ndtr, ndtri
 
 from planner.acquisition.gain import NO_LOAD, LinearGain, information_gain
 from planner.acquisition.measurements import Measurements
+from planner.acquisition.outcomes import _importance, _linear
 from planner.acquisition.scores import expected_misclassification, expected_variance
 from planner.acquisition.threads import one_blas_thread
 
@@ -175,6 +177,24 @@ def test_one_step_uncertainty_reduction_by_the_batch_code_d8():
     gain = LinearGain(draws[:, :2], z0, m, lots=np.zeros(2, int), shrinkage=0.0, dtype=np.float64)
     assert expected_variance(z0, gain.condition([(0, NO_LOAD)]).share)[0] == pytest.approx(0.0060453, abs=1e-6)
     assert expected_variance(z0, gain.condition([(1, NO_LOAD)]).share)[1] == pytest.approx(0.0408438, abs=1e-6)
+    # Outcome by outcome, over what the new point may show: E[p] stays where it is, E[p (1 - p)] falls to the same values.
+    now, readings = ndtr(-z0), ndtri((np.arange(40_000) + 0.5) / 40_000)
+    assert now == pytest.approx([0.951417, 0.134342], abs=1e-6)
+    for new, after in enumerate((0.0060453, 0.0408438)):
+        c = _linear(gain, [(new, NO_LOAD)], gain.rows_of(new), gain.unit[new] * readings[:, None])
+        assert c.mean(axis=0) == pytest.approx(now, abs=1e-6)
+        spread = (c * (1 - c)).mean(axis=0)
+        assert spread[new] == pytest.approx(after, abs=1e-6) and np.all(spread <= now * (1 - now))
+
+
+def test_a_yes_no_leaves_the_expected_map_where_it_is_d8():
+    """E[p] unchanged: the weights that our update gives the draws after yes and after no, by their chances, are even."""
+    p = np.random.default_rng(5).beta(0.7, 2.0, (500, 2))
+    m = Measurements(p, (p * (1 - p)).mean(axis=0), np.arange(2), np.array(["leaked"] * 2), np.ones(2, bool), np.zeros((2, 3)), np.zeros((2, 4)))
+    for row in range(2):
+        (yes, no), _ = _importance(m, np.array([row]), np.eye(1), np.array([[1.0], [0.0]]))
+        chance = p[:, row].mean()
+        assert chance * yes + (1 - chance) * no == pytest.approx(np.full(500, 1 / 500), abs=1e-12)
 
 
 def test_picking_forty_of_a_thousand_in_time():

@@ -1,16 +1,16 @@
-"""Textbook designs and values of information through the planner's own search and batch update (checks D2, D4, D6)."""
+"""Textbook designs and values of information through the planner's own search and batch update (checks D2, D4, D5, D6)."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import beta, norm
 
 from planner.acquisition import search
 from planner.acquisition.design_criteria import PointDesign, efficiency, sensitivity
-from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.gain import NO_LOAD, LinearGain, information_gain
 from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import two_outcome_gain
+from planner.acquisition.outcomes import _importance, two_outcome_gain
 
 
 def probit(eta):
@@ -27,13 +27,13 @@ def cloglog(eta):
 @pytest.mark.parametrize(("link", "support", "chances"), [
     (probit, (-1.1381013, 1.1381013), (0.12754, 0.87246)), (cloglog, (-1.33774, 0.97963), (0.23083, 0.93029))])
 def test_local_d_optimum_of_other_links_d2(link, support, chances):
-    eta = np.linspace(-3, 3, 12_001)
+    eta = np.linspace(-3, 3, 60_001)
     regressors = np.sqrt(link(eta)[1])[:, None] * np.column_stack([np.ones_like(eta), eta])
     design = PointDesign(regressors, 2)
     assert search.greedy(design) == 2
     search.exchange(design, passes=20)
     found = np.sort(eta[design.chosen])
-    assert found == pytest.approx(support, abs=1e-3) and link(found)[0] == pytest.approx(chances, abs=3e-4)
+    assert found == pytest.approx(support, abs=1e-4) and link(found)[0] == pytest.approx(chances, abs=1e-4)
     exact = np.sqrt(link(np.array(support))[1])[:, None] * np.column_stack([np.ones(2), support])
     best = exact.T @ exact / 2
     assert efficiency(design.information, best) >= 0.99
@@ -132,7 +132,39 @@ def test_value_of_sample_information_d6():
     assert np.all(np.diff(values) > 0) and 0 < values[0] and values[-1] < perfect
 
 
-def test_one_yes_no_of_an_unknown_share_d5():
+# D5(c). Lindley (1956); Chaloner & Verdinelli (1995) (from memory): nats that one yes/no tells of its own chance.
+OF_A_YES_NO = [((1, 1), 0.193147, 0.202733), ((2, 3), 0.089678, 0.091161)]
+
+
+def information(p):
+    """Return the nats by which the weights that our update gives the draws leave even weights, on average over yes and no."""
+    m = Measurements(p[:, None], np.array([np.mean(p * (1 - p))]), np.zeros(1, int), np.array(["leaked"]), np.ones(1, bool), np.zeros((1, 3)), np.zeros((1, 4)))
+    weights, _ = _importance(m, np.zeros(1, int), np.eye(1), np.array([[1.0], [0.0]]))
+    told = (weights * np.log(p.size * weights)).sum(axis=1)
+    return float(p.mean() * told[0] + (1 - p.mean()) * told[1])
+
+
+@pytest.mark.parametrize(("prior", "expected", "linear"), OF_A_YES_NO)
+def test_information_of_one_yes_no_d5(prior, expected, linear):
+    """The planner reweights by outcomes exactly; its closed form in nats is of the linear update, which knows the chance's second moments alone."""
+    p = beta(*prior).ppf((np.arange(200_000) + 0.5) / 200_000)
+    assert information(p) == pytest.approx(expected, abs=1e-6)
+    second_moments = information_gain(np.array([[p.var()]]), np.array([np.mean(p * (1 - p))]))
+    assert second_moments == pytest.approx(linear, abs=1e-5) and 0 < second_moments - expected < 0.01
+    assert prior != (1, 1) or expected == pytest.approx(np.log(2) - 0.5, abs=1e-6)
+
+
+@pytest.mark.parametrize(("prior", "expected", "linear"), OF_A_YES_NO)
+def test_information_estimated_from_few_draws_loses_its_bias_d5(prior, expected, linear):
+    rng = np.random.default_rng(3)
+    found = {n: np.array([information(rng.beta(*prior, n)) for _ in range(4000)]) for n in (8, 32, 128)}
+    bias = [abs(x.mean() - expected) for x in found.values()]
+    assert bias[0] > 2 * bias[1] > 4 * bias[2]
+    many = np.array([information(rng.beta(*prior, 4000)) for _ in range(200)])
+    assert abs(many.mean() - expected) < 3 * many.std() / np.sqrt(many.size)
+
+
+def test_what_one_yes_no_of_an_unknown_share_is_worth():
     """Beta(1, 1): a yes/no on a share asked whether it exceeds 1/2.  H falls from 1/2 to 1/4 (derived: P(p > 1/2 | yes) = 3/4)."""
     p = (np.arange(4000) + 0.5) / 4000
     assert float(two_outcome_gain((p > 0.5)[:, None], p)) == pytest.approx(0.25, abs=1e-6)

@@ -65,18 +65,22 @@ def review_data():
 @pytest.fixture(scope="session")
 def review_record():
     """A review of 300 specimens (invented), every section of the page filled."""
+    from planner.outlook.sensitivity import _means
+
     shares = dict.fromkeys(("claimed_share", "undecided_share", "excluded_share", "pointwise_share"), 0.25)
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     one = {"rows": 3, "k_hat": 0.31, "trusted": True, "by": "reweighting", "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
-    priors = [{"what": f"prior {i}", "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "change": 0.02, "k_hat": 0.2, "trusted": True,
-               "means": "invented", "rests_on_prior": i < 3} for i in range(40)]  # fmt: skip
+    named = sorted(_means().items(), key=lambda pair: -len(pair[0]))[:40]                            # the widest names of all
+    priors = [{"what": name.replace("_", " "), "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "joint_probability_at_0.8": 0.951, "joint_probability_at_1.25": 0.948, "change": 0.02, "k_hat": 0.2,
+               "effective_draws": 3000.0, "trusted": True, "means": means, "rests_on_prior": i < 3} for i, (name, means) in enumerate(named)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
     return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
             "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],
-            "checks": [{"response": "gap", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "fits"}], "verification": [],
+            "checks": [{"response": f"{name}, braze coupon", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "readings scatter less than the model expects"}
+                       for name in ("cracked", "recrystallised", "film depth", "clad left")], "verification": [],
             "sensitivity": {"priors": priors, "lots_left_out": [one | {"what": f"lot K{i}"} for i in range(12)],
-                            "loads_left_out": [one | {"what": f"load L{i}"} for i in range(60)],
+                            "loads_left_out": [one | {"what": f"load L{i}"} | ({"trusted": False, "effective_draws": 217.0} if i % 5 == 0 else {}) for i in range(60)],
                             "specimens": [one | {"what": f"C-{i:03d}"} for i in range(N_SPECIMENS)]},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 8000, "sampler": "invented"},
             "deviations": {"problems": [], "corrections_and_exclusions": revisions},

@@ -49,11 +49,11 @@ def test_reweighted_normal_draws_give_the_shifted_mean():
 # Geyer; Betancourt (2016), arXiv 1604.00695 (published).
 def test_antithetic_chains_are_worth_more_than_their_draws():
     x = ar1(-0.5, (4, 10_000), np.random.default_rng(7))[..., None]
-    assert diagnostics(x)[1, 0] == pytest.approx(3 * 40_000, rel=0.08)
+    assert diagnostics(x)[1, 0] == pytest.approx(3 * 40_000, rel=0.05)
 
 
 @pytest.mark.parametrize(("rho", "expected"), [(0.0, 2.0), (0.85, 0.30)])
 def test_energy_information_of_known_energies(rho, expected):
-    x = np.random.default_rng(8).standard_normal((4, 20_000, 1))
+    x = np.random.default_rng(8).standard_normal((4, 150_000, 1))
     v = judge(x, ["x"], divergent=np.zeros(x.shape[:2], bool), energy=ar1(rho, x.shape[:2], np.random.default_rng(9)))
-    assert v.bfmi == pytest.approx(expected, abs=0.06 if rho == 0.0 else 0.02)      # the least of four chains
+    assert v.bfmi == pytest.approx(expected, abs=0.02)      # the least of four chains

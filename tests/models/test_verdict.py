@@ -77,8 +77,14 @@ def test_published_chains():
                     energy=f["centered_eight_energy"].astype(float))
         good = judge(f["non_centered_eight"].astype(float), ["tau", "mu", *"ABCDEFGH"], divergent=f["non_centered_eight_diverging"],
                      energy=f["non_centered_eight_energy"].astype(float))
+        told = {name: diagnostics(f[name].astype(float))[:, 0] for name in ("centered_eight", "non_centered_eight")}       # of tau
+        energies = [judge(f["centered_eight"][i : i + 1].astype(float), [*"0123456789"], divergent=f["centered_eight_diverging"][i : i + 1],
+                          energy=f["centered_eight_energy"][i : i + 1].astype(float)).bfmi for i in range(4)]
     assert bad.name == DIVERGED and bad.divergences == 48 and bad.rhat == pytest.approx(1.06, abs=0.01)
     assert bad.bfmi == pytest.approx(0.270, abs=0.005) and "tau" in bad.worst
+    assert told["centered_eight"][0] == pytest.approx(1.06, abs=0.005) and told["centered_eight"][1] == pytest.approx(67, abs=0.5)
+    assert told["non_centered_eight"][0] == pytest.approx(1.00, abs=0.005) and told["non_centered_eight"][1] == pytest.approx(1115, abs=0.5)
+    assert energies == pytest.approx([0.361, 0.280, 0.344, 0.270], abs=5e-4)
     assert good.name == CONVERGED and good.divergences == 0 and good.bfmi == pytest.approx(1.01, abs=0.01)
 
 

@@ -36,8 +36,21 @@ def test_branin_is_branin(minimum):
     assert branin(*minimum) == pytest.approx(0.397887, abs=1e-6)
 
 
-def test_reference_points_give_the_mean():
-    assert branin_over_the_box().mean() == pytest.approx(54.3072, abs=0.1)
+def on_a_grid(n=2000):
+    """Branin's function at the middles of n x n cells of its square."""
+    at = (np.arange(n) + 0.5) / n
+    return branin(15.0 * at[:, None] - 5.0, 15.0 * at[None, :]).ravel()
+
+
+def test_the_mean_by_a_grid_and_by_reference_points():
+    assert on_a_grid().mean() == pytest.approx(54.3072, abs=2e-4)
+    assert branin_over_the_box().mean() == pytest.approx(54.3072, abs=1e-3)
+
+
+@pytest.mark.parametrize(("threshold", "share"), SHARES)
+def test_a_grid_gives_the_volume(threshold, share):
+    certain = probability_conforming(on_a_grid()[None, :], threshold)
+    assert certain.mean() == pytest.approx(share, abs=2e-4) and misclassification(certain) == 0.0
 
 
 @pytest.mark.parametrize(("threshold", "share"), SHARES)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.stats import f
 
 from models.likelihood import normal_logpdf
 from models.pooling import pooled
@@ -84,8 +85,9 @@ def test_batches_by_restricted_likelihood(dyestuff):
     one = np.ones((len(y), 1))
     (between, within), value = estimate(one, y, [batch], (30.0, 50.0))
     assert between == pytest.approx(42.0006, rel=1e-3) and within == pytest.approx(49.5101, rel=1e-3)
-    assert between**2 == pytest.approx(1764.05, rel=2e-3) and within**2 == pytest.approx(2451.25, rel=1e-3)
+    assert between**2 == pytest.approx(1764.05, rel=1e-3) and within**2 == pytest.approx(2451.25, rel=1e-3)
     assert value == pytest.approx(319.6543, abs=1e-3)
+    assert within**2 + 5 * between**2 == pytest.approx(11271.5, rel=1e-3)          # the batches' mean square
     cov = covariance([batch], [between], within, len(y))
     beta, of_beta, _ = fitted(one, y, cov)
     assert beta[0] == pytest.approx(1527.5, abs=1e-6) and of_beta[0, 0] ** 0.5 == pytest.approx(19.383, rel=1e-3)
@@ -147,8 +149,10 @@ def test_a_whole_plot_factor_is_judged_on_whole_plots(oats):
     v, n, both = slice(1, 3), slice(3, 6), slice(6, None)
     (of_block, of_plot, residual), _ = estimate(of_oats(variety, nitrogen, total=False), y, [block, plot], (10.0, 10.0, 10.0))
     beta, of_beta, _ = fitted(x, y, covariance([block, plot], [of_block, of_plot], residual, len(y)))
-    assert wald(beta, of_beta, v) == pytest.approx(1.485, rel=2e-3)
-    assert wald(beta, of_beta, n) == pytest.approx(37.686, rel=1e-3) and wald(beta, of_beta, both) == pytest.approx(0.303, rel=2e-3)
+    assert wald(beta, of_beta, v) == pytest.approx(1.485, rel=1e-3) and f.sf(wald(beta, of_beta, v), 2, 10) == pytest.approx(0.272, abs=1e-3)
+    assert wald(beta, of_beta, n) == pytest.approx(37.686, rel=1e-3) and wald(beta, of_beta, both) == pytest.approx(0.303, rel=1e-3)
+    whole_plot = residual**2 + 4 * of_plot**2
+    assert wald(beta, of_beta, v) * whole_plot == pytest.approx(893.18, rel=1e-3) and wald(beta, of_beta, n) * residual**2 == pytest.approx(6673.5, rel=1e-3)
     wrong = fitted(x, y, covariance([block], [of_block], residual, len(y)))
     assert wald(*wrong[:2], v) == pytest.approx(5.044, rel=1e-3)
 
@@ -160,4 +164,4 @@ def test_split_plot_strata(oats):
     of_block, of_plot, residual = sd**2
     assert residual == pytest.approx(177.08, rel=1e-3)
     assert residual + 4 * of_plot == pytest.approx(601.33, rel=1e-3)
-    assert residual + 4 * of_plot + 12 * of_block == pytest.approx(3175.06, rel=2e-3)
+    assert residual + 4 * of_plot + 12 * of_block == pytest.approx(3175.06, rel=1e-3)

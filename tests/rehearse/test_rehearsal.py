@@ -283,13 +283,6 @@ def test_a_scheduler_that_goes_away_is_one_message():
             list(jobs)
 
 
-def test_a_cluster_gives_the_same():
-    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0", protocol="tcp") as cluster:
-        found = sorted(run_all([Numbered(2), Numbered(3)], scheduler=cluster.scheduler_address, say=3, run=negative), key=lambda x: -x[1])
-    assert [(job.value, result) for job, result in found] == [(2, -2), (3, -3)]
-
-
 def test_command_line(folder, capsys, monkeypatch):
     monkeypatch.setattr("planner.rehearse.rehearsal.run_all", lambda jobs, **_: [(job, RESULT) for job in jobs])
     command = ["rehearse", str(folder), "--weeks", "1", "--repeats", "1"]

@@ -52,6 +52,11 @@ def left_out(names):
             for i, n in enumerate(names)]  # fmt: skip
 
 
+def untold(name, k_hat, effective):
+    """A group that reweighting cannot leave out."""
+    return {"what": name, "rows": 2, "k_hat": k_hat, "effective_draws": effective, "trusted": False, "by": None, "misclassification": None, "joint_probability": None, "contribution": None}
+
+
 FROZEN = [{"number": 7, "words": "Stands since 2026-01-01: invented.", "intact": False, "digest": "0123456789abcdef0", "of_known_lots": 3, "reliability": 0.91, "confidence": 0.94,
            "claims": ["H24, forming 151 to 201 degC"], "refuted_at": 20.0, "test": {"components_per_load": 2, "loads_per_lot": 1, "refuted_at": 20.0}, "lots": [
                {"lot": f"K{i}", "components": 2 + i, "nonconforming_share": some(), "e_value": 1 + some()} for i in (1, 2)]}]  # fmt: skip
@@ -63,19 +68,20 @@ def review():
     window = shares() | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": some(), "monte_carlo_error": {"claimed_share": some(0.1), "misclassification": some(0.1)},
                          "without_extrapolated": shares(), "lots_seen": shares(), "target": {"temper": "H24", "joint_probability": some(), "verdict": "NOT_CERTIFIED", "ranges": RANGES},
                          "joint_claim": {"words": "every point conforms", "joint_probability": some(), "points_checked": 41, "ess": 2987.4}}  # fmt: skip
-    priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "change": some(), "k_hat": some(), "trusted": i != 2,
+    priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "joint_probability_at_0.8": some() if i else None,
+               "joint_probability_at_1.25": some() if i else None, "change": some(), "k_hat": 0.41 if i == 2 else some(), "effective_draws": 311.6 if i == 2 else 3000.0, "trusted": i != 2,
                "means": "invented", "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
     return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": FROZEN, "evidence": [],
             "bagged": {"words": "7 of 8 converged", "regions": [{"what": "range of O", "joint_probability": some(), "bagged_probability": some(), "error": some(0.1),
                                                                 "lowest": some()}]},
-            "checks": [{"response": "gap", "n": 90, "mean_rank": some(), "inside_80": some(), "p": some(), "histogram": [9] * 10, "words": "fits"}],
+            "checks": [{"response": "gap, component", "n": 90, "mean_rank": some(), "inside_80": some(), "p": some(), "histogram": [9] * 10, "words": "fits"}],
             "transfer": [{"what": "shift", "prior_90": [-some(), some()], "posterior_90": [some(), some()], "learnt_share": some(), "unit": "ln strain", "components": 37}],
             "forecasts": [{"plan": "plans/001/plan.csv", "n_trials": 21, "misclassification_before": some(), "gain_expected": some(), "gain_came": some(),
                            "gain_band_80": [some(), some()], "inside_band": True, "state": "told"},
                           {"plan": "plans/002/plan.csv", "n_trials": 19, "misclassification_before": some(), "gain_expected": some(), "gain_came": None,
                            "gain_band_80": [some(), some()], "inside_band": None, "state": "waiting"}],
             "verification": [{"words": "29 components", "classical": [{"failures_allowed": 0, "components": 29, "chance_of_passing": some()}]}],
-            "sensitivity": {"priors": priors, "lots_left_out": left_out(["lot K1", "lot K2"]), "loads_left_out": left_out(["load L1"]),
+            "sensitivity": {"priors": priors, "lots_left_out": left_out(["lot K1", "lot K2"]), "loads_left_out": [*left_out(["load L1"]), untold("load L2", 0.55, 217.4), untold("load L3", 0.93, 120.0)],
                             "specimens": left_out(["C-1", "C-2", "C-3"])},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 6000, "sampler": "invented"},
             "deviations": {"problems": [], "corrections_and_exclusions": []},
@@ -140,7 +146,7 @@ def test_sentences_with_numbers(page, review):
 
 def test_checks_and_transfer(tables, review):
     (check,), (row,) = review["checks"], table(tables, "mean rank")
-    assert row[0] == "gap" and row[1] == "90"
+    assert row[0] == "gap, component" and row[1] == "90"
     near(row[2], check["mean_rank"])
     near(row[3], check["inside_80"], percent=True)
     near(row[4], check["p"])
@@ -156,6 +162,9 @@ def test_what_was_left_out(tables, review):
         for row, r in zip(rows, records, strict=True):
             assert row[:2] == [r["what"], str(r["rows"])]
             near(row[2], r["k_hat"])
+            if not r["trusted"]:
+                assert row[3] == {"load L2": "only 217 effective draws; not shown", "load L3": "too influential for reweighting; not shown"}[r["what"]]
+                continue
             near(row[3], r["misclassification"], percent=True)
             near(row[4], r["joint_probability"])
             assert row[5] == r["by"]
@@ -173,11 +182,16 @@ def test_priors_and_refits(tables, review):
     assert rows[0][0] == "prior 0 (rests on the prior)"
     for row, r in zip(rows, review["sensitivity"]["priors"], strict=True):
         if not r["trusted"]:
-            assert row[1] == "reweighting not trusted"
+            assert row[1] == "only 312 effective draws"
             continue
         for cell, key in zip(row[1:4], ("misclassification_at_0.8", "misclassification_at_1.25", "change")):
             near(cell, r[key], percent=True)
-        near(row[4], r["k_hat"])
+        if r["joint_probability_at_0.8"] is None:
+            assert row[4] == "-"
+        else:
+            for cell, key in zip(row[4].split(", "), ("joint_probability_at_0.8", "joint_probability_at_1.25"), strict=True):
+                near(cell, r[key])
+        near(row[5], r["k_hat"])
     (row,), (r,) = table(tables, "mean over refits"), review["bagged"]["regions"]
     near(row[1], r["joint_probability"])
     near(row[2].split(" ±")[0], r["bagged_probability"])

@@ -5,7 +5,7 @@ import io
 import pytest
 from rich.console import Console
 
-from planner.report import check_view, plan_view, screen
+from planner.report import check_view, criticism_view, plan_view, screen
 from planner.report.cautions import CAUTIONS, VERDICTS
 from planner.report.picture import BLOCKS, share_bar, temper_map, window_maps
 
@@ -269,6 +269,18 @@ def test_the_check_report():
     ):
         assert words in shown, words
     assert "No warnings" in _print(check_view.check({**record, "warnings": []}))
+
+
+def test_the_criticism_of_a_fit():
+    """A check by response and specimen type; what reweighting could not tell is said with its reason."""
+    check = {"response": "film depth, braze coupon", "n": 40, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "words": "as the model expects"}
+    group = {"what": "lot K1", "rows": 9, "k_hat": 0.44, "effective_draws": 217.4, "trusted": False, "by": None}
+    prior = {"what": "film shift", "k_hat": 0.9, "effective_draws": 55.0, "trusted": False, "loud": False, "change": None}
+    told = {"what": "load L1", "rows": 3, "k_hat": 0.2, "effective_draws": 2900.0, "trusted": True, "by": "reweighting", "misclassification": 0.123}
+    shown = " ".join(_print(criticism_view.criticism({"predictive": [check, check], "sensitivity": {
+        "priors": [prior], "lots_left_out": [group], "loads_left_out": [told], "specimens": []}})).split())  # fmt: skip
+    for words in ("judged over all 2 checks at once", "film depth, braze coupon", "reweighting leaves 217 effective draws", "weighs too much for reweighting; refit", "told by reweighting"):
+        assert words in shown, words
 
 
 def test_cautions_cover_what_can_hurt():

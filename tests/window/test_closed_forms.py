@@ -115,7 +115,7 @@ def test_one_sided_tolerance_factor(n, share, confidence, expected):
     ],
 )
 def test_two_sided_tolerance_factor(n, share, confidence, expected):
-    assert nt.tolerance_factor_two_sided(n, share, confidence) == pytest.approx(expected, abs=1.01e-4)
+    assert nt.tolerance_factor_two_sided(n, share, confidence) == pytest.approx(expected, abs=1e-4)
 
 
 def test_howes_approximation_is_not_taken_for_exact():
