@@ -15,11 +15,11 @@ from planner.lab.errors import SHOWN_CHARACTERS
 WEEK = {"budget": 6000.0, "hours": 90.0, "furnace_loads": 4, "places_per_load": 6, "tool_temperatures": 4, "sections": 12,
         "setup": {"furnace_load": 150.0, "tool_temperature": 60.0}}
 COLD = [{"why": "no cold tool", "forming_temperature_degC": [0.0, 30.0]}]
-WEIGHT = {"braze_temperature_degC": 601.0, "braze_time_min": 3.0}
+BRAZE = {"braze_temperature_degC": 601.0, "braze_time_min": 3.0}
 
 
 def insisted(count=1, temper="O", kind="component", **more):
-    return [{"specimen_type": kind, "temper": temper, "forming_temperature_degC": 200.0, "strain": 0.12, "count": count} | WEIGHT | more]
+    return [{"specimen_type": kind, "temper": temper, "forming_temperature_degC": 200.0, "strain": 0.12, "count": count} | BRAZE | more]
 
 
 def planned(definition, world):
