@@ -20,7 +20,7 @@ from planner.acquisition import lazy, search
 from planner.acquisition.candidates import Pool
 from planner.acquisition.draft import INSISTED, REPRESENTATIVE, TRIAL, Draft, Pick, Step
 from planner.acquisition.gain import LinearGain
-from planner.acquisition.infeasible import article, least_change, no_control, nothing_fits
+from planner.acquisition.infeasible import insisted_do_not_fit, no_load_opened, no_specimen_fits, nothing_fits
 from planner.acquisition.limits import LIMITS, NONE, OPEN, Limits, Needs
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.outcomes import simulated_maps
@@ -106,7 +106,7 @@ def choose(problem: Problem, *, passes: int = 3, prices: Sequence[str] = PRICES)
 def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
     start = problem.draft()
     if problem.pool.is_control.all():
-        raise nothing_fits(problem.limits, None, None, what="not one specimen fits in this week's limits")
+        raise nothing_fits(problem.limits, None, what="not one specimen fits in this week's limits")
     insist(start)
     represent(start, problem.region)
     drafts = [start.under(price) for price in prices]
@@ -166,16 +166,12 @@ def insist(draft: Draft) -> None:
         When one of them does not fit.
     """
     for number in draft.pool.insisted:
-        candidate = draft.pool.candidates[number]
         row, braze = np.array([number]), int(draft.pool.braze[number])
         if braze < 0:
             ways = [(row, NONE, None)]
         else:
             same = [load for load in draft.tally.loads if draft.braze_of(load) == braze]
-            possible, control = draft.control_for(braze)
-            if not possible:
-                raise no_control(draft.limits, candidate)
-            ways = [*((row, load, None) for load in same), (row, OPEN, control)]
+            ways = [*((row, load, None) for load in same), *((row, OPEN, control) for control in _controls(draft, braze))]
         for rows, load, control in ways:
             if draft.tally.refusals(rows, load=load, control=control)[0] == 0:
                 opens = draft.free_load() if load == OPEN else None
@@ -183,8 +179,16 @@ def insist(draft: Draft) -> None:
                 draft.take(Step(into=(into,), opens=opens, control=control))
                 break
         else:
-            short = least_change(draft.tally, ways)
-            raise nothing_fits(draft.limits, short, candidate, what=f"the insisted trial ({article(candidate)}) does not fit")
+            candidates = draft.pool.candidates
+            raise insisted_do_not_fit(draft.limits, [candidates[i] for i in draft.pool.insisted], candidates[number])
+
+
+def _controls(draft: Draft, braze: int) -> list[int | None]:
+    """Return the controls that a load at this braze could have, the one that is taken first in front."""
+    possible, control = draft.control_for(braze)
+    if not possible or control is None:
+        return [control] if possible else []
+    return [control, *(c for (_, b), c in draft.pool.control.items() if b == braze and c != control)]
 
 
 def represent(draft: Draft, region: np.ndarray) -> bool:
@@ -273,15 +277,19 @@ def _take_anything(draft: Draft) -> None:
         number = draft.free_load()
         draft.take(Step(into=(Pick(int(fits[0]), number),), opens=number, control=control))
         return
-    pool, furnace = draft.pool, draft.needs.furnace
-    ways: list[tuple[np.ndarray, int, int | None]] = [(np.flatnonzero(~furnace & ~pool.is_control), NONE, None)]
-    for braze in range(len(pool.brazes)):
-        possible, control = draft.control_for(braze)
-        if possible:
-            ways.append((np.flatnonzero(~pool.is_control & (pool.braze == braze)), OPEN, control))
-    short = least_change(draft.tally, ways)
-    candidate = None if short is None else pool.candidates[short.candidate]
-    raise nothing_fits(draft.limits, short, candidate, what="not one specimen fits in this week's limits")
+    pool = draft.pool
+    raise no_specimen_fits(draft.limits, [c for c, control in zip(pool.candidates, pool.is_control, strict=True) if not control])
+
+
+def why_no_load(draft: Draft) -> str | None:
+    """Say which limit keeps every furnace load shut, and the least change; ``None`` where one is open or could be."""
+    pool = draft.pool
+    brazed = [pool.candidates[i] for i in np.flatnonzero(draft.needs.furnace & ~pool.is_control)]
+    if draft.tally.loads or not brazed:
+        return None
+    bare = Draft(draft.gain, pool, draft.limits, draft.needs)
+    insist(bare)
+    return None if bare.openings() else no_load_opened(draft.limits, brazed, [pool.candidates[i] for i in pool.insisted])
 
 
 def optimism(problem: Problem, reference: ReferenceMap, measurements: Measurements) -> Optimism | None:

@@ -66,3 +66,8 @@ def calibrated(gain: float, band: Band) -> tuple[float, Band]:
     """Return a forecast gain and its band scaled by the record; as they are where there is none."""
     record = measured()
     return scaled(gain, band) if record is None else record.scaled(gain, band)
+
+
+def possible(gain: float, band: Band, *, most: float) -> tuple[float, Band]:
+    """Hold a scaled gain and its band to what can come: H falls by no more than all of itself."""
+    return min(gain, most), (min(band[0], most), min(band[1], most))

@@ -1,14 +1,19 @@
-"""What to tell the lab when nothing fits: which limit binds, and the least change that would free it."""
+"""What to tell the lab when trials do not fit: which limits bind, and the least change that would free them.
+
+A message names every limit that a set of trials breaks, with the total that would be enough (``shortfall``), so that one change of
+`campaign.toml` is enough too.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from planner.acquisition.candidate import Candidate
-from planner.acquisition.limits import LIMITS, TOLERANCE, Limits, Tally
+from planner.acquisition.limits import LIMITS, Limits
+from planner.acquisition.shortfall import Shortfall, nearest, packed, shortfall
+from planner.lab.campaign import unreachable
 from planner.lab.campaign_rules import least_change_of_setting
 from planner.lab.errors import UserError
 
@@ -22,127 +27,198 @@ WHERE = {
     "hours": "[week] hours",
     "budget": "[week] budget (or --budget)",
 }
+OF_CONTROL = ("forming_temperature_degC", "strain")
+"""Settings that [control] fixes; how it is brazed follows from its load."""
 
 
-@dataclass(frozen=True)
-class Shortfall:
-    """The least change with which one specimen would fit."""
+class NothingFits(UserError):
+    """Trials that do not fit; ``binding`` names the limits, in the order of ``LIMITS``."""
 
-    candidate: int
-    needed: dict[str, float]
-    """What would be used, by limit that binds; blanks missing for stock."""
-    excess: float
-    """Sum over those limits of the share by which each is passed."""
+    binding: tuple[str, ...] = ()
 
 
-def least_change(tally: Tally, ways: Sequence[tuple[np.ndarray, int, int | None]]) -> Shortfall | None:
-    """Find the specimen that is nearest to fitting.
-
-    Parameters
-    ----------
-    tally : Tally
-        The plan as it stands.
-    ways : sequence of (candidates, load, control)
-        As :meth:`Tally.demand` takes them.
-
-    Returns
-    -------
-    Shortfall or None
-        The one with the fewest limits to change and, among those, the smallest change; ``None`` without candidates.
-    """
-    best: Shortfall | None = None
-    for rows, load, control in ways:
-        if rows.size == 0:
-            continue
-        demand = tally.demand(rows, load=load, control=control)
-        over, excess = np.zeros(rows.size, int), np.zeros(rows.size)
-        for name, used in demand.items():
-            ceiling = tally.ceiling(name)
-            beyond = used > ceiling + TOLERANCE * max(1.0, abs(ceiling))
-            over += np.where(beyond, 100 if name == "out_of_reach" else 1, 0)
-            excess += np.where(beyond, used - (ceiling if np.isfinite(ceiling) else 0.0), 0.0) / max(ceiling, 1.0)
-        i = int(np.lexsort((excess, over))[0])
-        needed = {
-            name: float(used[i])
-            for name, used in demand.items()
-            if used[i] > tally.ceiling(name) + TOLERANCE * max(1.0, abs(tally.ceiling(name)))
-        }
-        found = Shortfall(int(rows[i]), needed, float(excess[i]))
-        if best is None or (len(found.needed), found.excess) < (len(best.needed), best.excess):
-            best = found
-    return best
-
-
-def nothing_fits(limits: Limits, shortfall: Shortfall | None, candidate: Candidate | None, *, what: str) -> UserError:
+def nothing_fits(limits: Limits, short: Shortfall | None, *, what: str, frees: str = "") -> NothingFits:
     """Word the message.
 
     Parameters
     ----------
     limits : Limits
-    shortfall : Shortfall or None
-        From :func:`least_change`; ``None`` where there is nothing to choose from.
-    candidate : Candidate or None
-        The specimen it speaks of.
+    short : Shortfall or None
+        ``None`` where there is nothing to choose from.
     what : str
         First sentence.
+    frees : str
+        What the change would free.
     """
-    if shortfall is None or candidate is None:
-        stock = ", ".join(f"{lot} ({limits.lot_temper[lot]}): {n}" for lot, n in limits.blanks.items()) or "none"
-        return UserError(
+    if short is None:
+        return _worded(
+            ("stock",),
             f"{what}: stock binds",
-            found=f"blanks free for this plan: {stock}",
+            found=_free_by_temper(limits, set(limits.lot_temper.values())),
             where="campaign.toml, [[stock]]",
-            allowed="at least one lot with blanks of a temper of [factors]",
+            allowed=f"at least one lot with blanks of a temper of [factors]{_free_by_lot(limits, set(limits.lot_temper.values()))}",
             fix="add the lots on hand to [[stock]], then run `trialwright plan` again",
         )
-    order = [name for name in LIMITS if name in shortfall.needed]
-    change = " and ".join(_change(limits, name, shortfall.needed[name], candidate) for name in order)
-    return UserError(
-        f"{what}: {' and '.join(order)} {'binds' if len(order) == 1 else 'bind'}",
-        found="; ".join(f"{WHERE[name]} = {_shown(limits, name, candidate)}" for name in order),
+    order = [name for name in LIMITS if name in short.needed]
+    if not order:                                   # enough blanks in sum
+        tempers = set(limits.lot_temper.values())
+        return _worded(
+            ("stock",),
+            f"{what}: stock binds, for no lot holds enough blanks for it",
+            found=_free_by_temper(limits, tempers),
+            where="campaign.toml, [[stock]]",
+            allowed=f"the blanks of a specimen come from one lot{_free_by_lot(limits, tempers)}",
+            fix="add a larger lot to [[stock]], then run `trialwright plan` again",
+        )
+    change = [WHERE[name] for name in order if name != "out_of_reach"]
+    change += ["[control] or [[out_of_reach]]"] if short.control_beyond is not None else []
+    change += ["the trial or [[out_of_reach]]"] if short.beyond is not None else []
+    return _worded(
+        tuple(order),
+        f"{what}: {binding_words(limits, short)}",
+        found=", ".join(_shown(limits, name, short) for name in order),
         where="campaign.toml",
-        allowed=f"{change}: that frees {article(candidate)}",
-        fix=f"change {' and '.join(WHERE[name] for name in order)}, then run `trialwright plan` again",
+        allowed=f"{change_words(limits, short)}: that frees {frees}",
+        fix=f"change {' and '.join(change)}, then run `trialwright plan` again",
     )
 
 
-def no_control(limits: Limits, candidate: Candidate) -> UserError:
-    """Word the message of a load that cannot have its control.
+def insisted_do_not_fit(limits: Limits, insisted: Sequence[Candidate], failed: Candidate) -> NothingFits:
+    """Word the message of trials that the lab insists on and that do not fit: all limits that their total breaks.
 
     Parameters
     ----------
     limits : Limits
-    candidate : Candidate
-        The specimen for which the load would be opened.
+    insisted : sequence of Candidate
+        The whole list, one entry a specimen.
+    failed : Candidate
+        The first of them that did not fit.
     """
-    control = limits.definition.control
-    lots = ", ".join(f"{lot}: {n}" for lot, n in limits.blanks.items() if limits.lot_temper[lot] == control.temper) or "no lot"
-    return UserError(
-        f"the control of the load of {article(candidate)} does not fit: stock binds",
-        found=f"blanks of {control.temper} that this plan leaves free: {lots}, less what the plan already uses",
-        where="campaign.toml, [[stock]]",
-        allowed=f"{limits.uses[control.specimen_type].blanks:g} more blanks of a lot of {control.temper}: that frees the load",
-        fix=f"add a lot of {control.temper} to [[stock]], or set [control] loads = false, then run `trialwright plan` again",
-    )
+    loose, loads = packed(limits, insisted)
+    short = shortfall(limits, loose, loads)
+    if len(insisted) == 1 or not short.needed:
+        what, frees = f"the insisted trial ({article(failed)}) does not fit", article(failed)
+    else:
+        inside = f", in {len(loads)} furnace load{'s' if len(loads) > 1 else ''}{_with_controls(limits, len(loads))}" if loads else ""
+        what, frees = f"the {len(insisted)} insisted trials{inside}, do not fit together", "them all"
+    return nothing_fits(limits, short, what=what, frees=frees)
 
 
-def _change(limits: Limits, name: str, needed: float, candidate: Candidate) -> str:
+def _with_controls(limits: Limits, n_loads: int) -> str:
+    return "" if limits.definition.control is None else " with its control" if n_loads == 1 else " with a control each"
+
+
+def no_specimen_fits(limits: Limits, options: Iterable[Candidate]) -> NothingFits:
+    """Word the message of a week in which nothing fits, by the specimen that is nearest to fitting.
+
+    Parameters
+    ----------
+    limits : Limits
+    options : iterable of Candidate
+        What could be made, controls left out.
+    """
+    what = "not one specimen fits in this week's limits"
+    found = nearest(limits, options)
+    return nothing_fits(limits, None, what=what) if found is None else nothing_fits(limits, found[1], what=what, frees=article(found[0]))
+
+
+def no_load_opened(limits: Limits, options: Iterable[Candidate], insisted: Sequence[Candidate] = ()) -> str:
+    """Say why no furnace load can be opened, and the least change with which one could.
+
+    Parameters
+    ----------
+    limits : Limits
+    options : iterable of Candidate
+        Brazed specimens that could be made, controls left out.
+    insisted : sequence of Candidate
+        Trials that are in whatever happens, none of them brazed.
+    """
+    found = nearest(limits, options, loose=insisted)
+    if found is None or not found[1].needed:
+        return "no furnace load is opened: stock binds; no lot holds enough blanks for a specimen and the load's control"
+    candidate, short = found
+    return f"no furnace load is opened: {binding_words(limits, short)}; {change_words(limits, short)} frees {article(candidate)}"
+
+
+def binding_words(limits: Limits, short: Shortfall) -> str:
+    """Name the limits that bind; where a setting is out of reach, whose it is."""
+    order = [name for name in LIMITS if name in short.needed]
+    told = f"{' and '.join(order)} {'binds' if len(order) == 1 else 'bind'}"
+    if short.control_beyond is not None:
+        told += f" (the load's control, {_setting(short.control_beyond)}, cannot be reached: {_why(limits, short.control_beyond)})"
+    return told
+
+
+def change_words(limits: Limits, short: Shortfall) -> str:
+    """Word the least change of every limit that binds."""
+    parts = [words for name in LIMITS if name in short.needed for words in _changes(limits, name, short)]
+    return " and ".join(parts)
+
+
+def _changes(limits: Limits, name: str, short: Shortfall) -> list[str]:
     if name == "stock":
-        return f"{needed:g} more blanks of a lot of {candidate.temper}"
+        return [f"{n} more blanks of a lot of {temper}{_free_by_lot(limits, {temper})}" for temper, n in short.blanks.items()]
     if name == "out_of_reach":
-        given = ((key, getattr(candidate, key)) for key in limits.definition.factor_ranges)
-        return least_change_of_setting(limits.definition, {key: value for key, value in given if value is not None})
+        told = [] if short.beyond is None else [least_change_of_setting(limits.definition, _given(limits, short.beyond))]
+        return told if short.control_beyond is None else [*told, _change_of_control(limits, short.control_beyond)]
     if name == "budget":
-        return f"a budget of at least {np.ceil(needed * 100 - 1e-6) / 100:.2f} {limits.definition.campaign.currency}"
-    return f"{WHERE[name]} of at least {needed:g}"
+        return [f"a budget of at least {np.ceil(short.needed[name] * 100 - 1e-6) / 100:.2f} {limits.definition.campaign.currency}"]
+    return [f"{WHERE[name]} of at least {short.needed[name]:g}"]
 
 
-def _shown(limits: Limits, name: str, candidate: Candidate) -> str:
+def _given(limits: Limits, candidate: Candidate) -> dict[str, float]:
+    values = {key: getattr(candidate, key) for key in limits.definition.factor_ranges}
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _why(limits: Limits, candidate: Candidate) -> str:
+    return unreachable(limits.definition, _given(limits, candidate)) or ""
+
+
+def _change_of_control(limits: Limits, control: Candidate) -> str:
+    """Word the least change of [control] that brings a load's control within reach."""
+    definition, setting, found = limits.definition, _given(limits, control), []
+    for row in definition.out_of_reach:
+        for key in OF_CONTROL:
+            low, high = definition.factor_ranges[key]
+            for side, bound, step in zip(("below", "above"), getattr(row, key) or (), (-1e-6, 1e-6), strict=False):
+                value = bound + step * (high - low)
+                if low <= value <= high and unreachable(definition, setting | {key: value}) is None:
+                    found.append((abs(value - setting[key]) / (high - low), key, side, float(bound)))
+    if not found:
+        return "[control] loads = false"
+    _, key, side, bound = min(found)
+    return f"[control] {key} {side} {bound:g} (now {setting[key]:g}) or [control] loads = false"
+
+
+def _setting(candidate: Candidate) -> str:
+    hot, long = candidate.braze
+    return f"{candidate.forming_temperature_degC:g} degC to strain {candidate.strain:g}, brazed at {hot:g} degC for {long:g} min"
+
+
+def _shown(limits: Limits, name: str, short: Shortfall) -> str:
     if name == "stock":
-        return f"{limits.blanks.get(candidate.lot, 0)} of lot {candidate.lot}"
+        return _free_by_temper(limits, set(short.blanks))
     if name == "out_of_reach":
-        return "lists this setting"
-    return f"{limits.allowed[name]:g}"
+        return f"[[out_of_reach]] lists {'the load control' if short.beyond is None else 'the trial'}"
+    return f"{name} {limits.allowed[name]:g}"
+
+
+def _free_by_temper(limits: Limits, tempers: set[str]) -> str:
+    """Say in short how many blanks are free: messages repeat no more than 80 characters of what was found."""
+    free = {temper: sum(n for lot, n in limits.blanks.items() if limits.lot_temper[lot] == temper) for temper in sorted(tempers)}
+    return "blanks free: " + (", ".join(f"{temper} {n}" for temper, n in free.items()) or "none")
+
+
+def _free_by_lot(limits: Limits, tempers: set[str]) -> str:
+    told = ", ".join(f"{lot} {n}" for lot, n in limits.blanks.items() if limits.lot_temper[lot] in tempers)
+    return f" (free now: {told})" if told else ""
+
+
+def _worded(binding: tuple[str, ...], what: str, **more: str) -> NothingFits:
+    error = NothingFits(what, **more)
+    error.binding = binding
+    return error
 
 
 def article(candidate: Candidate) -> str:

@@ -132,14 +132,23 @@ def simulated_gain(
         Over all reference points.
     picks : sequence of (candidate, load)
     given : sequence of (candidate, load), optional
-        Pending specimens: simulated too, and the fall of H that they bring alone is taken off.
+        Pending specimens: simulated too. What they bring alone is taken off outcome by outcome, so that gain and band are those
+        of the fall of H beyond them.
     n_outcomes : int, default 256
     ess_guard : float, default 200
         Effective draws that 90 % of the outcomes must keep for reweighting to be believed.
     rng : numpy.random.Generator
     """
-    c, method, ess = simulated_maps(gain, conforms, [*given, *picks], n_outcomes=n_outcomes, ess_guard=ess_guard, rng=rng)
-    fall = gain.condition(given).misclassification - np.minimum(c, 1.0 - c) @ gain.table.weights
+    batch = [*given, *picks]
+    rows, residual, outcome = _outcomes(gain, batch, n_outcomes=n_outcomes, rng=rng)
+    c, method, ess = _read(gain, conforms, batch, rows, residual, outcome, ess_guard=ess_guard)
+    before = gain.condition(given).misclassification
+    if given:
+        mine = slice(gain.stacked(given)[0].size)            # the same outcomes, of the pending specimens alone, read in the same way
+        guard = 0.0 if method == "reweighted" else np.inf
+        known, _, _ = _read(gain, conforms, given, rows[mine], residual[mine, mine], outcome[:, mine], ess_guard=guard)
+        before = np.minimum(known, 1.0 - known) @ gain.table.weights
+    fall = before - np.minimum(c, 1.0 - c) @ gain.table.weights
     low, high = np.quantile(fall, [0.1, 0.9])
     return SimulatedGain(float(fall.mean()), (float(low), float(high)), method, ess, c)
 
@@ -158,12 +167,33 @@ def simulated_maps(
     Parameters are those of :func:`simulated_gain`, pending specimens among the picks; with equal generators, outcome i of two
     batches is drawn at the same posterior draw.
     """
+    rows, residual, outcome = _outcomes(gain, picks, n_outcomes=n_outcomes, rng=rng)
+    return _read(gain, conforms, picks, rows, residual, outcome, ess_guard=ess_guard)
+
+
+def _outcomes(
+    gain: LinearGain, picks: Sequence[Pick], *, n_outcomes: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the measurements of a batch, their covariance given the draw, and outcomes of them (n_outcomes, n_rows)."""
     rows, loads = gain.stacked(picks)
     m = gain.measurements
     at = rng.integers(0, m.F.shape[0], n_outcomes)
     residual = gain.residual_covariance(rows, loads)
-    outcome = _draw(m, rows, residual, at, rng=rng)
-    weights, ess = _importance(m, rows, residual, outcome)
+    return rows, residual, _draw(m, rows, residual, at, rng=rng)
+
+
+def _read(
+    gain: LinearGain,
+    conforms: np.ndarray,
+    picks: Sequence[Pick],
+    rows: np.ndarray,
+    residual: np.ndarray,
+    outcome: np.ndarray,
+    *,
+    ess_guard: float,
+) -> tuple[np.ndarray, str, float]:
+    """Return c after each outcome of a batch, the method and the median effective number of draws."""
+    weights, ess = _importance(gain.measurements, rows, residual, outcome)
     if np.mean(ess >= ess_guard) >= GUARDED_SHARE:
         live = np.asarray(conforms, float)[:, gain.live]
         return weights @ live, "reweighted", float(np.median(ess))

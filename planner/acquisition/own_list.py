@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from planner.acquisition.candidate import Candidate
-from planner.acquisition.forecast_record import calibrated
+from planner.acquisition.forecast_record import calibrated, possible
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import Limits, Needs, Tally
 from planner.acquisition.measurements import Predictor
@@ -28,7 +28,7 @@ class ListScore:
     tool_temperatures: int
     sections: int
     misclassification: float      # expected H after it
-    gain: float                   # expected fall of H
+    gain: float                   # expected fall of H, beyond what pending specimens bring
     gain_band_80: tuple[float, float]   # 10 % and 90 % points over single outcomes
     linear_gain: float            # by the linear update alone
     linear_band_80: tuple[float, float]   # before it was scaled by what forecasts were worth against refits
@@ -41,7 +41,8 @@ class ListScore:
 
 
 def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predictor: Predictor, limits: Limits,
-               pending: Sequence[tuple[Candidate, str | None]] = (), rng: np.random.Generator | None = None) -> ListScore:
+               pending: Sequence[tuple[Candidate, str | None]] = (), stated: float | None = None,
+               rng: np.random.Generator | None = None) -> ListScore:
     """Score a list as it stands.
 
     Parameters
@@ -49,7 +50,8 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     specimens : rows of the list, nothing measured, furnace loads named.
     reference, predictor : as for `propose`.
     limits : of this week, stock as it stands.
-    pending : specimens of earlier plans whose results are still to come.
+    pending : specimens of earlier plans whose results are still to come: the gain is what the list brings beyond them.
+    stated : H now as it is printed beside the gain; default that of `reference`, which may rest on fewer draws.
     rng : of the outcomes behind the band; default seeded with 0.
     """
     chosen = [Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
@@ -74,10 +76,11 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng)
     low, high = simulated.band_80
     linear_band = (min(low, linear), max(high, linear))
-    fall, band = calibrated(simulated.gain, linear_band)
+    now = reference.misclassification if stated is None else stated
+    fall, band = possible(*calibrated(simulated.gain, linear_band), most=now)
     broken = tally.broken() + (["control"] if _lacks_control(chosen, labels, limits) else [])
     return ListScore(len(chosen), tally.cost, tally.hours, len(tally.loads), len(tally.temperatures), tally.sections,
-                     reference.misclassification - fall, fall, band, linear, linear_band, simulated.gain, tuple(broken))
+                     now - fall, fall, band, linear, linear_band, simulated.gain, tuple(broken))
 
 
 def _lacks_control(chosen: Sequence[Candidate], labels: Sequence[str | None], limits: Limits) -> bool:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 
-from planner.acquisition.batch import Optimism, Problem, binding_limits, choose, optimism
+from planner.acquisition.batch import Optimism, Problem, binding_limits, choose, optimism, why_no_load
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.candidates import Made, Pool, build_pool
 from planner.acquisition.draft import CONTROL, TRIAL, Draft, Pick, Step
-from planner.acquisition.forecast_record import calibrated
+from planner.acquisition.forecast_record import calibrated, possible
 from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.left_out import left_out
 from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Measurements, Predictor
 from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction
-from planner.acquisition.proposal import Forecast, NotWorth, PlanRow, Proposal
+from planner.acquisition.proposal import Forecast, PlanRow, Proposal
 from planner.acquisition.reasons import named, settled, worded
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.schedule import schedule
@@ -27,6 +29,14 @@ from planner.lab.campaign_tables import Goal
 
 Pending = tuple[Candidate, str | None]
 """A specimen of an earlier plan that is not reported yet, and the label of its furnace load."""
+
+
+@dataclass(frozen=True)
+class NotedProposal(Proposal):
+    """Next week's plan with what must be said of it as a whole."""
+
+    notices: tuple[str, ...] = ()
+    """Sentences, such as which limit keeps every furnace load shut."""
 
 
 def propose(
@@ -41,10 +51,11 @@ def propose(
     known_loads: Collection[str] = (),
     number: int = 1,
     week: int = 1,
+    stated: float | None = None,
     n_candidates: int = 1000,
     with_optimism: bool = True,
     rng: np.random.Generator,
-) -> Proposal:
+) -> NotedProposal:
     """Propose next week's plan.
 
     Parameters
@@ -65,6 +76,8 @@ def propose(
         Names in use.
     number, week : int, default 1
         Number of the plan (names carry it) and week of the campaign (odd: blocks rise).
+    stated : float, optional
+        H now as it is printed beside the gain; default that of ``reference``, which may rest on fewer draws.
     n_candidates : int, default 1000
     with_optimism : bool, default True
         Whether to choose once more on half of the chains.
@@ -72,12 +85,12 @@ def propose(
 
     Returns
     -------
-    Proposal
+    NotedProposal
 
     Raises
     ------
     UserError
-        When an insisted trial or not one specimen fits; it names the limit that binds and the least change.
+        When an insisted trial or not one specimen fits; it names the limits that bind and the least change.
     """
     limits = Limits.of(definition) if limits is None else limits
     pool = build_pool(definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
@@ -87,7 +100,7 @@ def propose(
         fresh = beside.submit(optimism, problem, reference, measurements) if with_optimism else None
         draft = choose(problem)
         fresh = fresh.result() if fresh else None
-        return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, rng=rng)
+        return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, stated=stated, rng=rng)
 
 
 def _problem(
@@ -118,12 +131,14 @@ def _proposal(
     known_specimens: Collection[str],
     known_loads: Collection[str],
     *,
+    stated: float | None,
     rng: np.random.Generator,
-) -> Proposal:
+) -> NotedProposal:
     definition = draft.limits.definition
     names = {"known_specimens": known_specimens, "known_loads": known_loads}
-    forecast = _forecast(draft, reference, goal=definition.goal, rng=rng)
-    return Proposal(
+    forecast = _forecast(draft, reference, goal=definition.goal, stated=stated, rng=rng)
+    shut = why_no_load(draft)
+    return NotedProposal(
         rows=_rows(draft, reference, gain=forecast.gain, number=number, week=week, names=names, rng=rng),
         cost=draft.tally.cost,
         hours=draft.tally.hours,
@@ -132,9 +147,10 @@ def _proposal(
         sections=draft.tally.sections,
         forecast=forecast,
         optimism=fresh,
-        not_worth=_not_worth(draft, currency=definition.campaign.currency),
+        not_worth=left_out(draft, gain=forecast.gain, currency=definition.campaign.currency),
         binding=binding_limits(draft),
         days_to_result=_days(draft),
+        notices=() if shut is None else (shut,),
     )
 
 
@@ -149,26 +165,27 @@ def _pending_picks(pending: Sequence[Pending], *, first: int) -> tuple[tuple[int
     return tuple((first + i, load) for i, load in enumerate(loads))
 
 
-def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, rng: np.random.Generator) -> Forecast:
+def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, stated: float | None, rng: np.random.Generator) -> Forecast:
     confidence = goal.confidence
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
     band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
-    expected, expected_band = calibrated(simulated.gain, band)
+    now = reference.misclassification if stated is None else stated
+    expected, expected_band = possible(*calibrated(simulated.gain, band), most=now)
     c = reference.c
     open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
     open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
     undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
     kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
     kept = 1.0 - (1.0 - kept) * (min(expected / fall, 1.0) if fall > 0 else 1.0)
-    # single outcomes, scaled so that their mean is the expected share
+    # single outcomes, scaled so that their mean is the expected share, as far as a share can go
     single = ((simulated.c > 1.0 - confidence) & (simulated.c < confidence)).sum(axis=1) / c.size
-    single = single * (undecided * kept / single.mean()) if single.mean() > 0 else single
+    single = np.clip(single * (undecided * kept / single.mean()), 0.0, 1.0) if single.mean() > 0 else single
     low, high = np.quantile(single, [0.1, 0.9])
     return Forecast(
-        misclassification_now=reference.misclassification,
-        misclassification=reference.misclassification - expected,
+        misclassification_now=now,
+        misclassification=now - expected,
         gain=expected,
         gain_band_80=expected_band,
         band_method=simulated.method,
@@ -259,40 +276,6 @@ def _alternative(draft: Draft, pick: Pick) -> tuple[str | None, float | None]:
         return None, None
     best, after = trial.best_addition(rows, loads)
     return named(draft.pool.candidates[rows[best]]), after - draft.misclassification
-
-
-def _not_worth(draft: Draft, *, currency: str) -> tuple[NotWorth, ...]:
-    """Return specimen types, and sections, that the plan does without although something of theirs could be had."""
-    pool, gain = draft.pool, draft.gain
-    fall = draft.start - draft.misclassification
-    average = fall / draft.tally.cost if draft.tally.cost > 0 else 0.0
-    groups: dict[str, list[int]] = {}
-    for i in np.flatnonzero(~pool.is_control):
-        c = pool.candidates[i]
-        cut = " with a section" if c.section_feature is not None else ""
-        groups.setdefault(f"{c.specimen_type}{cut} of {c.temper}", []).append(int(i))
-    taken = {_kind(pool, p) for p in draft.picks}
-    out = []
-    for what, members in groups.items():
-        if what in taken:
-            continue
-        rows = np.array(members)
-        loads = np.where(draft.needs.furnace[rows], draft.free_load(), NO_LOAD)
-        more = draft.misclassification - gain.score(draft.conditioned, rows, loads)
-        best = int(np.argmax(more / draft.needs.cost[rows]))
-        cost = float(draft.needs.cost[rows[best]])
-        worth = max(float(more[best]), 0.0)
-        why = (
-            f"would lower H by {worth:.2g} for {cost:g} {currency}, {worth / cost * 1000:.2g} a thousand; "
-            f"the plan lowers it by {average * 1000:.2g} a thousand"
-        )
-        out.append(NotWorth(named(pool.candidates[rows[best]]), worth, cost, why))
-    return tuple(sorted(out, key=lambda n: -n.gain / n.cost))
-
-
-def _kind(pool: Pool, pick: Pick) -> str:
-    c = pool.candidates[pick.candidate]
-    return f"{c.specimen_type}{' with a section' if c.section_feature is not None else ''} of {c.temper}"
 
 
 def _days(draft: Draft) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.forecast_record import measured
+from planner.acquisition.infeasible import NothingFits
 from planner.acquisition.limits import Limits
 from planner.acquisition.own_list import score_list
 from planner.acquisition.plan_file import issue_plan, next_number, plan_digest, plan_record, read_plan, take_up_plans
@@ -22,10 +23,12 @@ from planner.acquisition.propose import propose
 from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, current_fit
+from planner.cycle.listed import read_list
+from planner.cycle.replanning import WITHOUT_LIST, freeing_words, on_top_words, replaced, replacing_words, reserved_words, unreported
 from planner.cycle.standing import plan_states
 from planner.cycle.window import failed, window_of
 from planner.lab.campaign import definition_digest
-from planner.lab.intake import read_results
+from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
 from planner.outlook.review import forecasts
@@ -73,15 +76,19 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
         campaign.say(words)
     # taken now: if someone else issues it while we compute, ours rests on a stale state and is refused
     number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
-    listed = None if own_list is None else _own_list(campaign, own_list)
-    inputs = _inputs(campaign, data, budget=budget, seed=seed, without_claims=without_claims, own_list=listed and listed.digest)
+    listed = None if own_list is None else read_list(own_list, campaign.definition)
+    inputs, without_list = (_inputs(campaign, data, budget=budget, seed=seed, without_claims=without_claims, own_list=x) for x in (listed and listed.digest, None))
     existing = _existing(campaign, plans, inputs)
     if existing is not None and not again:
         return existing
-    superseded = [plans[-1].number] if again and existing is not None else []
-    if superseded:
-        dropped = {s.specimen for s in plans[-1].specimens}
+    out = unreported(plans, everything, pending)
+    gone = replaced(campaign.directory, plans, out, again=again, without_list=without_list)
+    if gone is not None:
+        dropped = {s.specimen for s in gone.specimens}
         pending = [s for s in pending if s.specimen not in dropped]
+        campaign.say(f"plan {gone.number:03d}, of which nothing has come back, is replaced")
+    superseded = [] if gone is None else [gone.number]
+    reserved = reserved_words(campaign.definition, plans, pending)
     clock = time.perf_counter
     fit = current_fit(campaign)
     if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not without_claims:
@@ -91,12 +98,20 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
     choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
-    proposal = _proposal(choice, fit, everything, plans, number, seed=seed, papers=papers)
+    try:
+        proposal = _proposal(choice, fit, everything, plans, number, seed=seed, papers=papers, stated=_now(window)["misclassification"])
+    except NothingFits as error:
+        if reserved is None or "stock" not in error.binding:
+            raise
+        fix = f"{error.fix}; {freeing_words(reserved, out if gone is None else None)}"
+        raise UserError(error.what, found=error.found, where=error.where, allowed=error.allowed, fix=fix) from None
     past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
     own = {} if listed is None else {"own_list": _scored(choice, listed, now=_now(window)["misclassification"]) | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
+    told = [*([] if gone is None else [replacing_words(gone)]), *([] if reserved is None else [on_top_words(reserved, out if gone is None else None)]),
+            *getattr(proposal, "notices", ())]
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
-                         more={"notices": _notices(fit, window), "inputs_digest": inputs, "pending": len(pending),
+                         more={"notices": [*_notices(fit, window), *told], "plan_notices": told, "inputs_digest": inputs, WITHOUT_LIST: without_list, "pending": len(pending),
                                "supersedes": superseded, "past_forecasts": past, "forecast_record": measured() and measured().to_json()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items() if papers})
     started = clock()
     pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal)) if papers else {}
@@ -112,7 +127,8 @@ def _past(campaign, plans, pending: set[str], reported: set[str], now) -> dict[s
     made = [(p, read_plan(campaign.directory / "plans" / f"{p.number:03d}").record) for p in there]
     made = [(p, record) for p, record in made if record["now"].get("misclassification") is not None]
     done = [any(s.specimen in reported for s in p.specimens) and not any(s.specimen in pending for s in p.specimens) for p, _ in made]
-    rows = [] if now["misclassification"] is None else forecasts([record for _, record in made], now=now, reported=done)
+    gone = {number for p in plans for number in p.supersedes}
+    rows = [] if now["misclassification"] is None else forecasts([record for _, record in made], now=now, reported=done, withdrawn=[p.number in gone for p, _ in made])
     came = [row for row in rows if row["gain_came"] is not None]
     return {"plans": len(came), "gain_expected": sum(r["gain_expected"] for r in came), "gain_came": sum(r["gain_came"] for r in came),
             "inside_band": sum(r["inside_band"] for r in came)} if came else None
@@ -145,16 +161,9 @@ def _existing(campaign, plans, inputs: str) -> PlanResult | None:
     return PlanResult(record, folder, True, None, {}) if record.get("inputs_digest") == inputs else None
 
 
-def _own_list(campaign, path):
-    """Read the researcher's own list: a result file with nothing measured (a plan's columns)."""
-    with campaign.ledger(read_only=True) as ledger:
-        return read_results(path, campaign.definition, known=ledger.cells())
-
-
 def _scored(choice: Choice, listed, *, now: float | None) -> dict[str, Any]:
     """Score the researcher's own list; its expected H is today's less its gain, as that of our plan."""
-    told = choice.score([one for _, one, _ in listed.specimens]).to_json()
-    return told if now is None else told | {"misclassification": now - told["gain"]}
+    return choice.score([one for _, one, _ in listed.specimens], stated=now).to_json()
 
 
 @dataclass(frozen=True)
@@ -180,12 +189,12 @@ class Choice:
         predictor = FittedPredictor(definition, fit.encoded, fit.params.take(keep))
         return cls(definition, reference, predictor, limits, tuple((_candidate(s), s.furnace_load) for s in pending))
 
-    def score(self, specimens):
-        """Score a list of specimens."""
-        return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending)
+    def score(self, specimens, *, stated: float | None = None):
+        """Score a list of specimens; `stated` is H now as it is printed."""
+        return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending, stated=stated)
 
 
-def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool):
+def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool, stated: float | None):
     """Choose the batch."""
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
@@ -193,7 +202,7 @@ def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed:
     loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
     with one_blas_thread():              # threads would add up in another order on another run
         return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
-                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week, with_optimism=papers,
+                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week, stated=stated, with_optimism=papers,
                        rng=np.random.default_rng([seed, number]))
 
 

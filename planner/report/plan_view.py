@@ -35,12 +35,13 @@ def plan(
     Parameters
     ----------
     record : mapping
-        The object of `plan --json` in the contract; `notices` (list of sentences) is optional.
+        The object of `plan --json` in the contract; `notices` (list of sentences) is optional, and so is `plan_notices`, those of
+        them that speak of the plan and not of the window.
     currency : str, default ''
     limits : mapping, optional
         The week's limits by the keys of `[week]`; a missing or None limit is shown as none.
     heading : bool, default True
-        Begin with verdict and notices (False where the window was shown just above).
+        Begin with verdict and notices (False where the window was shown just above: then with the plan's own notices).
 
     Returns
     -------
@@ -49,6 +50,8 @@ def plan(
     parts: list[RenderableType] = [verdict_line(record["verdict"])] if heading else []
     if heading and record.get("notices"):
         parts.append(notices(record["notices"]))
+    elif record.get("plan_notices"):
+        parts.append(notices(record["plan_notices"]))
     parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record), past(record)]
     if record.get("own_list"):
         parts.append(own_list(record["own_list"], currency=currency))
@@ -106,11 +109,12 @@ def outlook(record: Mapping[str, Any]) -> Text:
     low, high = expected["gain_band_80"]
     text = Text("Expected: ", style="bold")
     share = now.get("undecided_share")
+    beyond, also = (" beyond what the pending specimens bring", ", with their results in too,") if record.get("pending") else ("", "")
     text.append(
         f"misclassification H falls from {percent(now['misclassification'])} to "
-        f"{percent(expected['misclassification'])} (a gain of {100 * expected['gain']:.1f} points, "
+        f"{percent(expected['misclassification'])} (a gain of {100 * expected['gain']:.1f} points{beyond}, "
         f"80 % band {100 * low:.1f} to {100 * high:.1f})"
-        + ("" if share is None else f"; undecided share from {percent(share)}")
+        + ("" if share is None else f"; undecided share{also} from {percent(share)}")
         + ("" if share is None else f" to {percent(expected.get('undecided_share'))}{_goal(record)}")
         + ".",
         style="not bold",

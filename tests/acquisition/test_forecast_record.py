@@ -1,12 +1,17 @@
 """A plan's forecast is scaled by what forecasts were worth, and says so; without a record it says that too. Records invented."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from planner.acquisition import forecast_record
+from planner.acquisition import propose as proposing
 from planner.acquisition.forecast_record import ForecastRecord, measured
+from planner.acquisition.limits import Limits
+from planner.acquisition.own_list import score_list
+from planner.acquisition.plan_file import planned_specimen
 from planner.acquisition.propose import propose
 from planner.report.plan_view import past
 
@@ -55,3 +60,46 @@ def test_the_screen_says_how_forecasts_fared():
     text = past({"forecast_record": RECORD.to_json(), "past_forecasts": own}).plain
     assert "160 simulated weeks" in text and "1.02" in text and "79" in text
     assert "2 reported plans: 5.0 points foreseen, 4.0 came; 1 of 2" in text
+
+
+def test_nothing_that_cannot_come_is_foreseen(definition, world, monkeypatch):
+    """However far the record stretches a band, H falls by no more than itself, and shares stay between 0 and 1."""
+    reference, predictor = world(definition, n_draws=120)
+    wide = ForecastRecord(40.0, 60.0, 160, 1.0, 0.9, 0.8, "2026-11-20")
+    monkeypatch.setattr(forecast_record, "measured", lambda: wide)
+    for stated in (None, 0.9 * reference.misclassification):
+        f = propose(definition, reference=reference, predictor=predictor, n_candidates=120, stated=stated, with_optimism=False, rng=np.random.default_rng(5)).forecast
+        now = reference.misclassification if stated is None else stated
+        assert f.misclassification_now == now and 0.0 <= f.misclassification <= now
+        assert f.gain_band_80[0] <= f.gain <= f.gain_band_80[1] <= now
+        assert f.linear_band_80[1] < f.gain_band_80[1]                 # what the record learns from is left as it was
+
+
+def test_the_undecided_band_is_a_band_of_shares(definition, world, monkeypatch):
+    """Outcomes that leave either nothing or everything undecided: scaled to the expected share, they must not pass the whole box."""
+    reference, predictor = world(definition, n_draws=120)
+    real = proposing.simulated_gain
+
+    def either(*given, **options):
+        found = real(*given, **options)
+        return replace(found, c=np.where(np.arange(len(found.c))[:, None] % 4 == 0, 0.5, 0.999) * np.ones_like(found.c))
+
+    monkeypatch.setattr(proposing, "simulated_gain", either)
+    f = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5)).forecast
+    assert f.undecided_share > 0.3                         # a quarter of the outcomes, so that each would count more than one whole box
+    assert f.undecided_band_80 == (0.0, 1.0)
+
+
+def test_a_list_is_scored_beyond_what_is_pending(definition, world, monkeypatch):
+    """The plan itself as a list is worth its gain; with the same plan pending it is worth less, but not nothing and not less than nothing."""
+    reference, predictor = world(definition, n_draws=240)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5))
+    rows = [planned_specimen(row) for row in plan.rows]
+    score = lambda pending: score_list(rows, reference=reference, predictor=predictor, limits=Limits.of(definition), pending=pending, rng=np.random.default_rng(0))
+    alone, beyond = score(()), score([(row.candidate, f"earlier {row.furnace_load}" if row.furnace_load else None) for row in plan.rows])
+    assert alone.simulated_gain == pytest.approx(alone.linear_gain, rel=0.5)
+    assert 0.0 < beyond.simulated_gain < alone.simulated_gain
+    assert beyond.simulated_gain == pytest.approx(beyond.linear_gain, rel=0.5)
+    monkeypatch.setattr(forecast_record, "measured", lambda: ForecastRecord(40.0, 60.0, 160, 1.0, 0.9, 0.8, "2026-11-20"))
+    wide = score(())
+    assert wide.gain <= wide.gain_band_80[1] <= reference.misclassification and wide.misclassification >= 0.0

@@ -10,7 +10,7 @@ from scipy.special import expit
 from planner.acquisition.batch import settle
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction, two_outcome_gain
+from planner.acquisition.outcomes import simulated_gain, simulated_maps, single_yes_no_correction, two_outcome_gain
 from planner.acquisition.scores import normal_scores
 
 
@@ -101,3 +101,44 @@ def test_the_last_plans_meet_on_simulated_outcomes():
     assert settle([weak, leak], conforms) is leak
     assert settle([leak, weak, nothing], conforms) is leak
     assert settle([leak], conforms) is leak
+
+
+@pytest.mark.parametrize(("guard", "method"), [(np.inf, "linear"), (0.0, "reweighted")])
+def test_what_pending_specimens_bring_is_taken_off_outcome_by_outcome(guard, method):
+    """A second specimen that tells nothing brings nothing beyond the pending ones, whatever those show."""
+    rng = np.random.default_rng(5)
+    scores, m, _ = gaussian_world(rng, n_draws=800, noise=0.3)
+    F = np.column_stack([m.F, rng.standard_normal(800)])
+    m = Measurements(F, np.append(m.noise, 1e8), np.array([0, 0, 1, 2, 3]), np.array(["gap"] * 5), np.zeros(5, bool), np.zeros((5, 3)), np.zeros((5, 4)))
+    gain = LinearGain(scores.z, scores.z0, m, lots=np.arange(4))
+    conforms, given = scores.z > scores.z0, [(0, 3), (1, 3)]
+    got = simulated_gain(gain, conforms, [(3, NO_LOAD)], given=given, ess_guard=guard, rng=np.random.default_rng(0))
+    assert got.method == method
+    assert got.gain == pytest.approx(0.0, abs=1e-4)
+    assert got.band_80 == pytest.approx((0.0, 0.0), abs=1e-3)
+    more = simulated_gain(gain, conforms, [(2, NO_LOAD)], given=given, ess_guard=guard, n_outcomes=2000, rng=np.random.default_rng(0))
+    linear = gain.condition(given).misclassification - gain.condition([*given, (2, NO_LOAD)]).misclassification
+    assert linear > 0.001 and more.gain == pytest.approx(linear, rel=0.3)
+
+
+def test_a_rare_leak_that_is_pending_is_not_booked_to_the_next_plan():
+    """Second moments misjudge what a pending yes/no brings; the difference is nothing that the new plan brings or loses."""
+    rng = np.random.default_rng(4)
+    rare = rng.random(4000) < 0.03
+    z = np.column_stack([np.where(rare, -1.9, 0.05) + 0.01 * rng.standard_normal(4000), rng.standard_normal(4000)])
+    F = np.column_stack([np.where(rare, 0.999, 0.001), rng.standard_normal(4000)])
+    m = Measurements(F, np.array([0.001, 1e8]), np.arange(2), np.array(["leaked", "gap"]), np.array([True, False]), np.zeros((2, 3)), np.zeros((2, 4)))
+    gain = LinearGain(z, np.array([-0.9, 0.0]), m, lots=np.zeros(2, int))
+    got = simulated_gain(gain, z > gain.z0, [(1, NO_LOAD)], given=[(0, NO_LOAD)], rng=np.random.default_rng(1))
+    assert got.gain == pytest.approx(0.0, abs=1e-5) and got.band_80 == pytest.approx((0.0, 0.0), abs=1e-5)
+
+
+@pytest.mark.parametrize("guard", [np.inf, 5.0])
+def test_without_pending_specimens_the_numbers_are_those_of_the_maps_to_the_last_bit(guard):
+    scores, _, gain = gaussian_world(np.random.default_rng(1))
+    conforms = scores.z > scores.z0
+    got = simulated_gain(gain, conforms, PICKS, ess_guard=guard, rng=np.random.default_rng(2))
+    c, method, ess = simulated_maps(gain, conforms, PICKS, ess_guard=guard, rng=np.random.default_rng(2))
+    fall = gain.now - np.minimum(c, 1.0 - c) @ gain.table.weights
+    assert (got.gain, got.band_80) == (float(fall.mean()), tuple(np.quantile(fall, [0.1, 0.9])))
+    assert (got.method, got.ess) == (method, ess) and np.array_equal(got.c, c)

@@ -221,6 +221,16 @@ def test_the_plan(a_plan):
     assert "undecided share from 37.0 % to 29.0 %" in flat
 
 
+def test_what_is_said_of_a_plan_stands_on_the_screen_once(a_plan):
+    """Below a window its notices are the window's; the plan's own still stand, and a pending plan is not forgotten in the forecast."""
+    told = {**a_plan, "notices": ["of the window", "of the plan"], "plan_notices": ["of the plan"], "pending": 3}
+    below, alone = (" ".join(_print(plan_view.plan(told, heading=heading)).split()) for heading in (False, True))
+    assert "! of the plan" in below and "of the window" not in below
+    assert alone.count("of the plan") == 1 and "! of the window" in alone
+    assert "beyond what the pending specimens bring, 80 % band" in below
+    assert "pending" not in _print(plan_view.plan(a_plan, heading=False))
+
+
 def test_a_plan_without_claims_or_trials(a_plan):
     bare = {**a_plan, "trials": [], "now": {"misclassification": 0.142, "undecided_share": None}}
     shown = _print(plan_view.plan(bare))
