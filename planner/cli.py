@@ -283,7 +283,7 @@ def _judge(arguments, campaign):
 def _plan_options(parser) -> None:
     parser.add_argument("--budget", type=float, metavar="X", help="money for this week in place of [week] budget")
     parser.add_argument("--seed", type=int, metavar="N", help="seed of the choice (default: the campaign's)")
-    parser.add_argument("--again", action="store_true", help="plan anew although nothing changed; the plan before it is withdrawn")
+    parser.add_argument("--again", action="store_true", help="plan anew; the newest plan of which nothing has come back is withdrawn")
     parser.add_argument("--with", dest="own_list", metavar="FILE", help="score the researcher's own list beside ours")
     parser.add_argument("--without-claims", action="store_true", help="plan from draws that did not pass; nothing is claimed")
 

@@ -229,5 +229,5 @@ def test_the_least_change_of_a_setting_out_of_reach_moves_one_factor_within_the_
     assert (key, side, bound) in {("braze_time_min", "above", 1.5), ("braze_temperature_degC", "below", 608.0)}
     moved = setting | {key: bound + (1e-3 if side == "above" else -1e-3)}
     assert unreachable(definition, moved) is None
-    walled = varied(insist=[], out_of_reach=[*rules, {"why": "cold", "forming_temperature_degC": [0.0, 250.0]}])
+    walled = varied(insist=[], target=None, out_of_reach=[*rules, {"why": "cold", "forming_temperature_degC": [0.0, 250.0]}])
     assert "below" not in least_change_of_setting(walled, setting) or unreachable(walled, setting) is None

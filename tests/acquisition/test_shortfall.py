@@ -46,7 +46,7 @@ def test_a_control_out_of_reach_is_what_is_named_and_moving_it_frees_the_trial(v
 
 def test_a_control_that_no_setting_of_its_own_frees_can_be_turned_off(varied, world):
     walls = [{"why": "the furnace stands still", "strain": [0.0, 0.11]}, {"why": "cold", "forming_temperature_degC": [0.0, 150.0]}]
-    error = refused(varied(insist=insisted(), out_of_reach=walls), world)
+    error = refused(varied(insist=insisted(), target=None, out_of_reach=walls), world)
     assert error.allowed.startswith("[control] loads = false")
 
 
