@@ -40,12 +40,16 @@ def budget(record: Mapping[str, Any]) -> RenderableType:
                  _cuts(record, money), _order(record), _pending(record), Text(f"Page: {record['page']}"))
 
 
+def _dated(goal: Mapping[str, Any]) -> str:
+    return f" (dated {goal['dates'][0]} to {goal['dates'][1]})" if goal["dates"] else ""
+
+
 def _standing(record: Mapping[str, Any]) -> Text:
     goal, money = record["goal"], record["currency"]
     text = Text("Goal: ", style="bold")
     text.append(f"at most {percent(goal['undecided_share_max'])} undecided within {goal['weeks_max']} weeks"
                 + (f", target certified ({goal['target']})" if goal["target"] else "")
-                + f"; {goal['weeks_done']} {'week' if goal['weeks_done'] == 1 else 'weeks'} with results{f" (dated {goal['dates'][0]} to {goal['dates'][1]})" if goal['dates'] else ''}, about {goal['spent_estimate']:.0f} {money} spent"
+                + f"; {goal['weeks_done']} {'week' if goal['weeks_done'] == 1 else 'weeks'} with results{_dated(goal)}, about {goal['spent_estimate']:.0f} {money} spent"
                 + (f", {goal['bound_estimate']:.0f} {money} bound in what is pending" if record["pending"] else "")
                 + ("" if goal["total_budget"] is None else f", {goal['money_left']:.0f} of {goal['total_budget']:.0f} {money} left") + "\n", style="not bold")
     return text
