@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from planner.lab.cells import harmless
+from planner.lab.cells import harmless, is_number
 from planner.lab.errors import TrialwrightError, UserError
 
 DONE, BUG, ACT = 0, 1, 2
@@ -237,7 +237,7 @@ def _update(arguments) -> None:
 
 
 def _window_options(parser) -> None:
-    parser.add_argument("--conditions", metavar="IN", help="CSV of conditions to judge one by one")
+    parser.add_argument("--conditions", metavar="IN", help="CSV or XLSX of conditions to judge one by one")
     parser.add_argument("--out", metavar="OUT", help="where the judged conditions go (CSV)")
     parser.add_argument("--no-update", action="store_true", help="use the last fit as it is")
     parser.add_argument("--grid", action="store_true", help="put the maps of every temper into the JSON too")
@@ -262,21 +262,17 @@ def _window(arguments) -> None:
 
 
 def _judge(arguments, campaign):
-    import pandas
-
-    source, target = Path(arguments.conditions), Path(arguments.out)
-    try:
-        table = pandas.read_csv(source, dtype={"temper": str}, encoding="utf-8-sig")
-    except (OSError, ValueError, UnicodeError) as error:
-        raise UserError("the conditions cannot be read", found=str(error), where=str(source), allowed="a CSV file with a header row") from None
-    judged, window = campaign.judge(table, update=not arguments.no_update)
+    target = Path(arguments.out)
+    if not target.parent.is_dir():
+        raise UserError("there is no such folder for the judged conditions", found=str(target.parent), where="--out", fix=f"mkdir -p {target.parent}")
+    judged, window = campaign.judge(Path(arguments.conditions), update=not arguments.no_update)
     for name in ("pointwise_claim", "joint_claim", "extrapolated"):
         judged[name] = judged[name].map({True: "true", False: "false"})
-    judged = judged.rename(columns=lambda name: harmless(str(name))).map(lambda cell: harmless(cell) if isinstance(cell, str) else cell)
+    judged = judged.rename(columns=lambda name: harmless(str(name))).map(lambda cell: harmless(cell) if isinstance(cell, str) and not is_number(cell) else cell)
     try:
         judged.to_csv(target, index=False)
     except OSError as error:
-        raise UserError(f"the judged conditions cannot be written: {error.strerror}", where=str(target)) from None
+        raise UserError(f"the judged conditions cannot be written: {error.strerror or error}", where=str(target), fix="name another file with --out") from None
     return window, window.to_json() | {"conditions": len(judged), "out": str(target)}
 
 

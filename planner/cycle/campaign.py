@@ -5,6 +5,7 @@ Light by itself: recording and checking touch no model library; fitting, window 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -78,8 +79,10 @@ class Campaign:
             warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger),
                         *states(self.directory, self.definition, ledger)]
             counts = ledger.counts()
-            record = {"rows": counts.get("rows", counts.get("revisions", 0)), "specimens": len(ledger.specimens(with_excluded=True)),
-                      "files": len(ledger.files()), "excluded": len(ledger.excluded()), "pending": len(ledger.pending())}
+            known = ledger.specimens(with_excluded=True)
+            record = {"rows": counts.get("rows", counts.get("revisions", 0)), "specimens": len(known),
+                      "files": len(ledger.files()), "excluded": len(ledger.excluded()), "pending": len(ledger.pending()),
+                      "own_columns": dict(sorted(Counter(name for s in known for name, _ in s.extra).items()))}
         new = self._new_files()
         if new:
             warnings.append(f"{len(new)} result file(s) not recorded yet: {', '.join(new)}; `trialwright record {self.directory}` records them")
@@ -104,7 +107,7 @@ class Campaign:
         self._fit, self._window = current_fit(self, quick=quick), None
         return self._fit
 
-    def window(self, *, update: bool = True, ranges: bool = True):
+    def window(self, *, update: bool = True):
         """Return the window of today's data (a fit older than data or definition is renewed unless `update` is False)."""
         from planner.cycle.fitting import current_fit, latest_fit
         from planner.cycle.window import window_of
@@ -114,7 +117,7 @@ class Campaign:
         fit = current_fit(self) if update else latest_fit(self)
         self._fit = fit
         stale = [] if update else self._stale()
-        found = window_of(self, fit, ranges=ranges)
+        found = window_of(self, fit)
         return replace(found, notices=(*stale, *found.notices)) if stale else found
 
     def _stale(self) -> list[str]:
@@ -126,12 +129,29 @@ class Campaign:
         new = self._new_files()
         return said + ([f"{len(new)} result file(s) are newer than the fit and not recorded: {', '.join(new)}"] if new else [])
 
-    def judge(self, table, *, update: bool = True):
-        """Return conformance at given conditions and the window: a pandas table with five more columns, and the Window."""
-        from planner.cycle.window import conditions_table
+    def judge(self, asked, *, update: bool = True):
+        """Return a pandas table of conditions with the window's five columns appended, and the Window.
 
-        window = self.window(update=update, ranges=False)
-        return conditions_table(self, window, table), window
+        Parameters
+        ----------
+        asked : pandas.DataFrame or path
+            A table with the columns of `planner.lab.asked.HEADERS`, or a CSV or XLSX file of one.
+
+        Raises
+        ------
+        UserError
+            Where a column is missing, a temper unknown, a value not a number or beyond its hard bounds.
+        """
+        from planner.cycle.conditions import judged
+        from planner.cycle.fitting import latest_fit
+        from planner.lab.asked import checked, read_conditions
+
+        table = read_conditions(asked, self.definition) if isinstance(asked, (str, Path)) else checked(asked, self.definition)
+        window = self.window(update=update)
+        if window.split.order.size + window.split.certify.size > self._fit.draws.n_draws:      # the window sampled on
+            self._fit = latest_fit(self)
+        out, said = judged(self, self._fit, window, table)
+        return out, replace(window, notices=(*window.notices, *said))
 
     def plan(self, *, budget: float | None = None, seed: int | None = None, again: bool = False, own_list: str | Path | None = None,
              without_claims: bool = False, papers: bool = True):

@@ -226,13 +226,13 @@ def _full(campaign, encoded: Encoded, specimens, key: str, draws: int) -> Fit:
     else:
         sampler, given = pool.sampler(encoded, say=say), {"obs": encoded.observations, "cores": pool.cores}
     result, verdict = None, None
-    for accept, more in ((sampling.TARGET_ACCEPT, 1), (sampling.CAUTIOUS_ACCEPT, 2)):
+    for accept, more, then in ((sampling.TARGET_ACCEPT, 1, ". Repeating once with smaller steps"), (sampling.CAUTIOUS_ACCEPT, 2, "")):
         result = sampler.sample(seed=seed, draws=draws * more, target_accept=accept, **given)
         say("judging the draws")
         verdict = judge_draws(campaign.definition, encoded, result)
         if verdict.name == CONVERGED:
             break
-        say(f"{verdict.name}: {verdict.words} Repeating once with smaller steps")
+        say(f"{verdict.name}: {verdict.words.rstrip('.')}{then}")
     return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds), definition_key(campaign.definition),
                fingerprints(specimens))
 

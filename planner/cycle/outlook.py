@@ -111,7 +111,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "stop": worth.stop(rows, goal=definition.goal, currency=definition.campaign.currency, ended=ahead.ended, start=awaited,
                            prior_only=PRIOR_NEXT.format(campaign.directory) if blind else None),
         "order": worth.order(ahead, blanks=blanks, lot_temper={s.lot: s.temper for s in definition.stock}, lots_seen=_lots_seen(campaign, fit)),
-        "cuts": cuts, "claimed_reading": None if comparable is None else {"today": float(seen.claimed[0].mean()), "stated": comparable,
+        "cuts": worth.with_bands(cuts, rows), "claimed_reading": None if comparable is None else {"today": float(seen.claimed[0].mean()), "stated": comparable,
                                                                                "factor": worth.claim_factor(ahead, seen, comparable)},
         "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
         "pending": _due(definition, pending, plans),

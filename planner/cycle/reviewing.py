@@ -28,7 +28,7 @@ from planner.lab.outgrown import require_agreement
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
 from planner.report.cautions import CAUTIONS
-from planner.window.pictures import best_braze
+from planner.window.pictures import braze_cut
 from planner.window.points import ShowGrid, box_skeleton, show_grid
 from planner.window.support import extrapolated
 from planner.window.window import Window
@@ -162,7 +162,8 @@ def _leaning(fit: Fit, window: Window) -> dict[str, list]:
                                                 first=sensitivity.resting_on_prior(window.n_lots, window.n_loads)),
             "lots": sensitivity.left_out({f"lot {k}": v for k, v in sensitivity.grouped([of[x].lot for x in labels]).items()}, rows, seen),
             "loads": sensitivity.left_out({f"load {k}": v for k, v in sensitivity.grouped(brazed).items()}, rows, seen),
-            "specimens": sensitivity.left_out(sensitivity.grouped(labels), rows, seen)}
+            "specimens": [row | {"own": ", ".join(f"{name} {text}" for name, text in of[row["what"]].extra)}
+                          for row in sensitivity.left_out(sensitivity.grouped(labels), rows, seen)]}
 
 
 def _verification(campaign, conformance, window: Window) -> list[dict[str, Any]]:
@@ -184,7 +185,7 @@ def page_data(campaign, conformance, window: Window) -> dict[str, Any]:
     grid = sorted({*explore.GRID, definition.goal.reliability})
     maps = []
     for k, temper in enumerate(box.tempers if window.shares is not None else ()):
-        hot, long = _cut(window, k)
+        hot, long = braze_cut(window.claims, window.reference, k, box)
         shown = show_grid(box, k, braze_temperature=hot, braze_time=long, n_temperatures=CELLS[0], n_strains=CELLS[1])
         far = extrapolated(shown.conditions, window.support, box).reshape(shown.reachable.shape)
         maps.append({"temper": temper, "braze_temperature_degC": hot, "braze_time_min": long, "forming_temperature_degC": shown.forming_temperature.tolist(),
@@ -210,15 +211,6 @@ def _between(centres: np.ndarray) -> np.ndarray:
     """Return the edges of evenly spread cells."""
     half = (centres[1] - centres[0]) / 2
     return np.append(centres - half, centres[-1] + half)
-
-
-def _cut(window: Window, temper: int) -> tuple[float, float]:
-    """Return the braze condition at which a temper's map is cut: the middle of its claimed ranges, else the best on average."""
-    for claim in window.claims:
-        if claim.temper == window.box.tempers[temper]:
-            hot, long = (sum(claim.ranges()[key]) / 2 for key in ("braze_temperature_degC", "braze_time_min"))
-            return round(hot, 2), round(long, 2)
-    return best_braze(window.reference, temper, window.box)
 
 
 def freeze(campaign) -> Path:

@@ -1,15 +1,12 @@
-"""The window of a fit, and conformance at conditions that someone asks about."""
+"""The window of a fit."""
 
 from __future__ import annotations
 
-import numpy as np
-
-from models.rows import Conditions
 from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.cycle.fitting import Fit, conformance_of, current_fit, required_of
 from planner.lab.errors import UserError
 from planner.window.box import factor_box
-from planner.window.build import Asked, build_window, judge_conditions
+from planner.window.build import Asked, build_window
 from planner.window.conformance import Conformance, LotsSeen
 from planner.window.points import corners
 from planner.window.window import LEAST_GROUPS, Window
@@ -64,41 +61,3 @@ def _built(campaign, fit: Fit, asked: Asked, *, lots_seen: bool = True, conforma
                         box=corners(factor_box(definition)))
     return build_window(definition, conformance, chains=fit.draws.chain, specimens=fit.specimens, verdict=fit.verdict.name,
                         seed=definition.campaign.seed, asked=asked, conformance_of_lots_seen=seen)
-
-
-COLUMNS = ("temper", "forming_temperature [degC]", "strain [1]", "braze_temperature [degC]", "braze_time [min]")
-
-
-def conditions_table(campaign, window: Window, table):
-    """Return the rows of a pandas table of conditions with the window's five columns appended.
-
-    Raises
-    ------
-    UserError
-        Where a column is missing, a temper unknown or a value not a number.
-    """
-    for name in COLUMNS:
-        if name not in table.columns:
-            raise UserError("a column is missing", found=", ".join(map(str, table.columns)), allowed=", ".join(COLUMNS), where=name)
-    tempers = campaign.definition.factors.tempers
-    index = {t: i for i, t in enumerate(tempers)}
-    factors = np.empty((len(table), 4))
-    for j, name in enumerate(COLUMNS[1:]):
-        for i, value in enumerate(table[name]):
-            try:
-                factors[i, j] = float(value)
-            except (TypeError, ValueError):
-                factors[i, j] = np.nan
-            if not np.isfinite(factors[i, j]):
-                raise UserError("a condition is not a number", found=value, where=f"row {i + 2}, column {name}", allowed="a number")
-    for i, temper in enumerate(table["temper"]):
-        if temper not in index:
-            raise UserError("this temper is not in [factors]", found=temper, where=f"row {i + 2}, column temper", allowed=", ".join(tempers))
-    conditions = Conditions.from_factors([index[t] for t in table["temper"]], factors)
-    fit = campaign._fit
-    verdicts = judge_conditions(window, conformance_of(campaign.definition, fit.encoded, fit.params), conditions)
-    out = table.copy()
-    for name in ("conformance_mean", "probability_conforming", "pointwise_claim", "joint_claim", "extrapolated"):
-        out[name] = getattr(verdicts, name)
-    return out
-

@@ -42,6 +42,11 @@ def harmless(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA) else text
 
 
+def is_number(text: str) -> bool:
+    """Tell whether a text is a plain number, which no spreadsheet runs whatever its sign."""
+    return _NUMBER.fullmatch(text.strip()) is not None
+
+
 def is_blank(raw: object) -> bool:
     """Tell whether a cell holds nothing."""
     return raw is None or (isinstance(raw, str) and not raw.strip())

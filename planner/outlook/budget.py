@@ -204,6 +204,25 @@ def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blank
     return list(each(planned_with, CUTS))
 
 
+def with_bands(cuts: list[dict[str, Any]], rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the cuts with an 80 % band of H: that of the uncut plan's end, its falls of H in the proportion of the cut plan's fall.
+
+    Parameters
+    ----------
+    cuts : of `cuts`
+    rows : of `by_money`
+    """
+    start, end = rows[0]["misclassification"], rows[-1]
+    whole = start - end["misclassification"]
+
+    def banded(row: dict[str, Any]) -> dict[str, Any]:
+        part = (start - row["misclassification"]) / whole if whole > 0 else 0.0
+        low, high = (row["misclassification"] + part * (edge - end["misclassification"]) for edge in end["misclassification_band_80"])
+        return row | {"misclassification_band_80": [max(low, 0.0), min(max(high, 0.0), 0.5)]}
+
+    return [banded(row) for row in cuts]
+
+
 def marginal(draft: Draft | None, scale: Scale | None = None) -> dict[str, Any]:
     """Compare one more component beside the coming week's plan with the same money in coupons (the week's limits set aside).
 

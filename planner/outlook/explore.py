@@ -20,7 +20,7 @@ from planner.window.joint_claim import certified_level, joint_curve, least_ess
 
 GRID = tuple(round(0.80 + 0.01 * i, 2) for i in range(20))
 LEAST_PROBABILITY = 0.5
-LONGEST_CURVE = 400
+LONGEST_CURVE = 200
 DIGITS = 4
 
 
@@ -33,7 +33,7 @@ def curves(asked: Sequence[tuple[Conditions, np.ndarray]], *, reliabilities: Seq
     asked : conditions with their conformance (n_draws, n_conditions).
     reliabilities : R.
     split : Halves
-    longest : int, default 400
+    longest : int, default 200
         Most steps kept of one curve.
 
     Notes

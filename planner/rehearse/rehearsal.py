@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from models.fit import code_digest, versions
+from models.fit import versions
 from models.priors import sample_prior
 from models.simulate import new_effects
 from models.verdict import CONVERGED
@@ -32,12 +32,12 @@ from planner.rehearse.job import OURS, Job, run_job, week_is_over
 from planner.rehearse.rivals import RIVALS
 from planner.rehearse.runner import Run, cores_of, reach, run_all
 from planner.rehearse.truth_file import POSTERIOR, TruthSource, read_truth
+from planner.rehearse.version import code_key
 from planner.rehearse.world import Truth
 
 PROCESSES = 2
 EVERY_RIVAL = (*RIVALS, CLAIRVOYANT)
 MAX_WEEKS, MAX_REPEATS = 52, 10_000
-CODE = ("models/**/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py", "planner/cycle/*.py", "planner/rehearse/*.py")
 
 
 @dataclass(frozen=True)
@@ -176,12 +176,6 @@ def _truth(campaign, source: TruthSource, fit: Fit | None, repeat: int, seed: in
     n_tempers = len(campaign.definition.factors.tempers)
     p = new_effects(sample_prior(padded_layout(n_tempers, 1, 1), priors_of(campaign.definition), 1, rng), 1, 1, rng)
     return Truth(mechanism or source.base, p, own_seed, **more)
-
-
-def code_key() -> str:
-    """Return the digest of the code that a rehearsal's results depend on."""
-    root = Path(__file__).resolve().parents[2]
-    return code_digest(*(path for pattern in CODE for path in root.glob(pattern)))
 
 
 def _key(campaign, common: dict, source: TruthSource, fit: Fit | None, seed: int) -> str:

@@ -23,6 +23,7 @@ from urllib.parse import urlsplit
 from planner.lab.errors import UserError
 from planner.outlook.words import counted
 from planner.rehearse.job import Job, Say, run_job
+from planner.rehearse.version import code_key
 
 CONNECT_S = 10
 LISTEN_S = 0.5                    # between two looks at what local processes say
@@ -149,6 +150,7 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
     # a future that the client gave up is a CancelledError of one kind or the other, by version
     lost = (distributed.scheduler.KilledWorker, OSError, asyncio.CancelledError, concurrent.futures.CancelledError)
     with client:
+        _same_code(client, scheduler)
         left = len(jobs)
         try:
             waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
@@ -160,6 +162,16 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
             raise _cluster_lost(scheduler, str(error) or type(error).__name__) from None
         if left:
             raise _cluster_lost(scheduler, f"{counted(left, 'campaign')} never came back")
+
+
+def _same_code(client, scheduler: str) -> None:
+    """Refuse workers that run another version of the program: their results would be kept as if this one had made them."""
+    here = code_key()
+    told = client.run(code_key, on_error="return")
+    others = [f"{worker}: {code if isinstance(code, str) else type(code).__name__}" for worker, code in sorted(told.items()) if code != here]
+    if others:
+        raise UserError(f"{len(others)} of {counted(len(told), 'worker')} of the cluster came with another version of the program, or none", found="; ".join(others[:3]), where=f"--scheduler {scheduler}",
+                        allowed=f"the code that this command runs, digest {here}", fix="install the same version on every worker and start them again")
 
 
 def _cluster_lost(scheduler: str, why: str) -> UserError:

@@ -83,9 +83,9 @@ def _next(record: Mapping[str, Any]) -> Text:
 
 
 def _cuts(record: Mapping[str, Any], money: str) -> RenderableType:
-    table = plain_table("cut", f"saved [{money}]", "H at the end", "points of H lost", title="What cuts cost")
+    table = plain_table("cut", f"saved [{money}]", "H at the end", "points of H lost", title="What cuts cost (80 % band in brackets)")
     for row in record["cuts"]:
-        add_row(table, percent(row["cut"]), f"{row['saved']:.0f}", percent(row["misclassification"]), f"{100 * row['loss']:.2f}")
+        add_row(table, percent(row["cut"]), f"{row['saved']:.0f}", _banded(row, *BANDS[0]), f"{100 * row['loss']:.2f}")
     return table
 
 

@@ -60,6 +60,8 @@ def data_summary(record: Mapping[str, Any]) -> RenderableType:
                 add_row(table, f"  {str(name).replace('_', ' ')}", number(count))
         else:
             add_row(table, words, number(value if value is None or isinstance(value, (int, float)) else len(value)))
+    for name, count in (record.get("own_columns") or {}).items():
+        add_row(table, f"cells in {name}, a column of your own: kept and shown, not used by the models", number(count))
     return table
 
 

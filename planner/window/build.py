@@ -18,7 +18,7 @@ from models.rows import Conditions
 from planner.window.box import FACTORS, FactorBox, factor_box
 from planner.window.decision import Conformance, Halves, Judged, Shares, halves, judge, misclassification, shares
 from planner.window.joint_claim import JointClaim, joint_claim
-from planner.window.pictures import temper_map
+from planner.window.pictures import braze_cut, temper_map
 from planner.window.points import reference_points
 from planner.window.ranges import OperatingRange, operating_range, target_range
 from planner.window.support import ComponentSupport, component_support, extrapolated
@@ -131,6 +131,7 @@ class _Work:
         joint = joint_claim(self.conformance, reference, seed=self.seed, **self.sure) if self.claiming else None
         found, supported = self.shares(reference, joint), self.shares(reference, joint, within=~far)
         few = min(groups) < LEAST_GROUPS
+        claims = self.ranges(reference, asked) if self.claiming and asked.ranges else ()
         return Window(
             verdict=verdict,
             reliability=goal.reliability,
@@ -145,9 +146,9 @@ class _Work:
             shares=found,
             shares_supported=supported,
             shares_of_lots_seen=self.of_lots_seen(reference, lots_seen) if few else None,
-            claims=self.ranges(reference, asked) if self.claiming and asked.ranges else (),
+            claims=claims,
             target=self.target() if self.claiming and asked.ranges else None,
-            maps=self.maps(reference, joint) if self.sharing and asked.maps else (),
+            maps=self.maps(reference, joint, claims) if self.sharing and asked.maps else (),
             n_lots=groups[0],
             n_loads=groups[1],
             notices=_notices(verdict, joint, found, supported, *groups),
@@ -186,9 +187,9 @@ class _Work:
         where = {"temper": temper, "low": low, "high": high, "seed": self.seed}
         return target_range(self.conformance, unsupported=self.unsupported, **where, **self.sure)
 
-    def maps(self, reference: Judged, joint: JointClaim | None):
+    def maps(self, reference: Judged, joint: JointClaim | None, claims: tuple[OperatingRange, ...]):
         return tuple(
-            temper_map(self.conformance, reference, temper=k, support=self.support, joint=joint, **self.sure)
+            temper_map(self.conformance, temper=k, cut=braze_cut(claims, reference, k, self.box), support=self.support, joint=joint, **self.sure)
             for k in range(len(self.box.tempers))
         )
 

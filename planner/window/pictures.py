@@ -1,20 +1,23 @@
 """Maps of the window for the eye: forming temperature against strain, one per temper.
 
-Four factors do not fit on a screen, so each map is cut at the braze condition that
-is best for its temper on average. The maps support no number; the shares and the
-claims are computed on uniform points.
+Four factors do not fit on a screen, so each map is cut at one braze condition: the
+middle of the temper's certified ranges, or, where nothing is certified, the condition
+that is best on average. The maps support no number; the shares and the claims are
+computed on uniform points.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from planner.window.box import FactorBox
+from planner.window.box import FACTORS, FactorBox
 from planner.window.decision import Conformance, Halves, Judged, judge, kinds
 from planner.window.joint_claim import JointClaim
 from planner.window.points import scaled, show_grid
+from planner.window.ranges import OperatingRange
 from planner.window.support import ComponentSupport, extrapolated
 
 _BANDWIDTH = 0.12
@@ -79,12 +82,28 @@ def best_braze(reference: Judged, temper: int, box: FactorBox) -> tuple[float, f
     return float(chosen[2]), float(chosen[3])
 
 
+def braze_cut(claims: Iterable[OperatingRange], reference: Judged, temper: int, box: FactorBox) -> tuple[float, float]:
+    """Return the braze condition at which a temper's map is cut, the same on every screen and page.
+
+    Returns
+    -------
+    braze_temperature : float, degC
+    braze_time : float, min
+        The middle of the temper's certified ranges, else `best_braze`.
+    """
+    for claim in claims:
+        if claim.temper == box.tempers[temper]:
+            hot, long = (sum(claim.ranges()[key]) / 2 for key in FACTORS[2:])
+            return round(hot, 2), round(long, 2)
+    return best_braze(reference, temper, box)
+
+
 def temper_map(
     conformance: Conformance,
-    reference: Judged,
     *,
     temper: int,
     box: FactorBox,
+    cut: tuple[float, float],
     support: ComponentSupport,
     joint: JointClaim | None,
     reliability: float,
@@ -93,8 +112,8 @@ def temper_map(
     n_temperatures: int = 12,
     n_strains: int = 20,
 ) -> TemperMap:
-    """Draw the map of one temper at its best braze condition; without a joint claim nothing is shown as claimed."""
-    hot, long = best_braze(reference, temper, box)
+    """Draw the map of one temper at the braze condition `cut`; without a joint claim nothing is shown as claimed."""
+    hot, long = cut
     grid = show_grid(
         box, temper, braze_temperature=hot, braze_time=long, n_temperatures=n_temperatures, n_strains=n_strains
     )

@@ -70,7 +70,7 @@ def review_record():
     shares = dict.fromkeys(("claimed_share", "undecided_share", "excluded_share", "pointwise_share"), 0.25)
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
-    one = {"rows": 3, "k_hat": 0.31, "trusted": True, "by": "reweighting", "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012}
+    one = {"rows": 3, "k_hat": 0.31, "trusted": True, "by": "reweighting", "misclassification": 0.11, "joint_probability": 0.951, "contribution": 0.0012, "own": "x_operator <b>invented</b>"}
     named = sorted(_means().items(), key=lambda pair: -len(pair[0]))[:40]                            # the widest names of all
     priors = [{"what": name.replace("_", " "), "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "joint_probability_at_0.8": 0.951, "joint_probability_at_1.25": 0.948, "change": 0.02, "k_hat": 0.2,
                "effective_draws": 3000.0, "trusted": True, "means": means, "rests_on_prior": i < 3} for i, (name, means) in enumerate(named)]  # fmt: skip

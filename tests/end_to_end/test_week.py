@@ -113,14 +113,19 @@ def test_the_plan_comes_back_filled_in(week, tmp_path):
 def test_conditions_come_back_in_order_with_the_five_columns(week, tmp_path):
     folder, _ = week
     header = "temper,forming_temperature [degC],strain [1],braze_temperature [degC],braze_time [min]"
-    (tmp_path / "in.csv").write_text(f"{header}\nO,200,0.05,600,3\nH14,20,0.15,600,3\nO,20,0.1,601,4\n", encoding="utf-8")
+    (tmp_path / "in.csv").write_text(f"{header}\nO,200,0.05,600,3\nH14,20,0.15,600,3\nO,20,0.1,601,4\nO,20,0.1,601,60\n", encoding="utf-8")
     said = json.loads(run("window", folder, "--conditions", tmp_path / "in.csv", "--out", tmp_path / "out.csv", "--json").stdout)
     assert set(SHARES) | {"verdict", "claims"} <= set(said)
+    assert said["claims"] == json.loads(run("window", folder, "--json").stdout)["claims"]
+    assert any("1 of 4 conditions lie outside the ranges of [factors]" in line and line.endswith("condition 4") for line in said["notices"])
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text(encoding="utf-8"))))
-    assert [row["temper"] for row in rows] == ["O", "H14", "O"]
+    assert [row["temper"] for row in rows] == ["O", "H14", "O", "O"]
     for row in rows:
         assert 0 <= float(row["conformance_mean"]) <= 1 and 0 <= float(row["probability_conforming"]) <= 1
         assert {row[name] for name in ("pointwise_claim", "joint_claim", "extrapolated")} <= {"true", "false"}
+    assert rows[-1]["joint_claim"] == "false" and rows[-1]["extrapolated"] == "true"
+    refused = run("window", folder, "--conditions", tmp_path / "in.csv", "--out", tmp_path / "none" / "out.csv", expect=2)
+    assert "there is no such folder" in refused.stderr
 
 
 def test_start_check_plan_from_the_prior_alone(tmp_path):

@@ -39,8 +39,7 @@ from tests.evidence import common, uniformity, virtual_lab  # noqa: E402
 
 SEED = 20261126
 COMMAND = "python tests/evidence/calibration.py"
-MODULES = ["models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py",
-           "planner/rehearse/bench.py", "planner/rehearse/rivals.py", "planner/rehearse/row_values.py", "planner/rehearse/world.py",
+MODULES = [*common.WINDOW_MODULES, "planner/rehearse/bench.py", "planner/rehearse/rivals.py", "planner/rehearse/row_values.py", "planner/rehearse/world.py",
            "tests/evidence/calibration.py", "tests/evidence/uniformity.py", "tests/evidence/virtual_lab.py"]
 N_RANKED, N_PROBES, MOST_WEEKS = 99, 16, 2
 DRAWS, TUNE = 300, 400            # in each of four chains; thinned to N_RANKED

@@ -27,10 +27,12 @@ from models.fit import code_digest, versions  # noqa: E402  (the path must stand
 
 T, R = TypeVar("T"), TypeVar("R")
 
+#: The models and the window, without the maps for the eye, which support no number.
+WINDOW_MODULES = ["models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py",
+                  *(f"planner/window/{path.name}" for path in sorted((ROOT / "planner" / "window").glob("*.py")) if path.name != "pictures.py")]
 #: What plans and their answers in a virtual lab run through.
 CAMPAIGN_MODULES = [
-    "models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py", "planner/acquisition/*.py",
-    *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "planning", "window")),
+    *WINDOW_MODULES, "planner/acquisition/*.py", *(f"planner/cycle/{name}.py" for name in ("fitting", "kept", "planning", "window")),
     *(f"planner/rehearse/{name}.py" for name in ("bench", "conformance", "mechanisms", "rivals", "row_values", "world")),
     "tests/evidence/virtual_lab.py"]
 #: Longest slice of work, in minutes.

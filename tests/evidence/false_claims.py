@@ -42,9 +42,9 @@ from tests.evidence import common, virtual_lab  # noqa: E402
 
 SEED = 20261127
 COMMAND = "python tests/evidence/false_claims.py"
-DESIGNED = ["models/*.py", "models/responses/*.py", "models/handbook/*.py", "planner/encode.py", "planner/window/*.py",
+DESIGNED = [*common.WINDOW_MODULES,
             *(f"planner/acquisition/{name}.py" for name in ("candidate", "candidates", "limits", "plan_file", "proposal", "schedule")),
-            *(f"planner/cycle/{name}.py" for name in ("campaign", "fitting", "kept", "window")),
+            *(f"planner/cycle/{name}.py" for name in ("fitting", "kept", "window")),
             *(f"planner/rehearse/{name}.py" for name in ("bench", "conformance", "mechanisms", "referee", "rivals", "row_values", "world")),
             "tests/evidence/false_claims.py", "tests/evidence/virtual_lab.py"]
 MODULES = [*DESIGNED, "planner/acquisition/*.py", "planner/cycle/planning.py", *(f"planner/rehearse/{name}.py" for name in ("job", "rehearsal", "rival_plan"))]
@@ -142,7 +142,8 @@ def tally(rows: list[dict]) -> dict:
 def summary(kept: dict[str, dict]) -> dict:
     """Return the keys of the contract."""
     of = {form: [row for name, row in sorted(kept.items()) if name.startswith(form)] for form in FORMS}
-    out = {form: tally(rows) for form, rows in of.items() if rows}
+    out = {form: tally(rows) | {"by_how": {how: tally([r for r in rows if r["how"] == how]) for how in MODULES_OF if any(r["how"] == how for r in rows)}}
+           for form, rows in of.items() if rows}
     if of["foreign"]:
         names = [m for m in MECHANISMS if any(r["truth"] == m for r in of["foreign"])]
         out["foreign"]["by_truth"] = {m: tally([r for r in of["foreign"] if r["truth"] == m]) for m in names}
@@ -185,7 +186,7 @@ def main() -> None:
         print(f"{task.name} {row}", file=sys.stderr, flush=True)
         common.store("false_claims", head, summary(kept) | {"rows": {name: json.dumps(kept[name]) for name in sorted(kept)}})
     for form, found in summary(kept).items():
-        print(form, {k: v for k, v in found.items() if k != "by_truth"})
+        print(form, {k: v for k, v in found.items() if k not in ("by_truth", "by_how")})
 
 
 if __name__ == "__main__":

@@ -48,7 +48,8 @@ def test_what_is_kept_is_not_run_again_and_nothing_is_begun_too_late():
     assert {t.how for t in fc.todo(kept, Namespace(campaigns=10, only="designed", processes=1))} == {"designed"}
     assert list(common.spread(fc.todo(kept, given), fc.run, processes=1, end=0.0, seconds=lambda task: fc.EXPECTED_S[task.how])) == []
     told = fc.summary(kept)
-    assert told["own"]["campaigns"] == 1 and told["foreign"]["by_truth"]["heavy_tails"]["campaigns"] == 1
+    assert told["own"]["by_how"]["designed"]["campaigns"] == told["own"]["campaigns"] == 1 and "weekly" not in told["own"]["by_how"]
+    assert told["foreign"]["by_truth"]["heavy_tails"]["campaigns"] == 1
 
 
 def test_a_weekly_campaign_is_our_own_plans_under_its_truth(monkeypatch):

@@ -58,6 +58,14 @@ def test_rows_of_the_contract(ahead, seen, now):
     assert rows[0]["misclassification"] == pytest.approx(float(np.minimum(seen.misclassification[0, 0], 1)), abs=0.01)
 
 
+def test_a_cut_keeps_the_band_of_the_uncut_plan_in_proportion():
+    rows = [{"misclassification": 0.20, "misclassification_band_80": [0.20, 0.20]}, {"misclassification": 0.10, "misclassification_band_80": [0.06, 0.12]}]
+    half, none, same = budget.with_bands([{"misclassification": 0.15}, {"misclassification": 0.20}, {"misclassification": 0.10}], rows)
+    assert half["misclassification_band_80"] == pytest.approx([0.13, 0.16])
+    assert none["misclassification_band_80"] == [0.20, 0.20] and same["misclassification_band_80"] == pytest.approx([0.06, 0.12])
+    assert budget.with_bands([{"misclassification": 0.2}], rows[:1]) == [{"misclassification": 0.2, "misclassification_band_80": [0.2, 0.2]}]
+
+
 def test_cuts_cost_certainty(outset, ahead, now):
     rows = budget.cuts(outset, ahead, weeks=3, money=20_000.0, blanks=None, now=now["misclassification"])
     assert [r["cut"] for r in rows] == [0.10, 0.25, 0.50]

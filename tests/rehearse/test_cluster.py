@@ -49,6 +49,12 @@ def test_jobs_run_on_the_worker(scheduler):
     assert process != os.getpid()
 
 
+def test_workers_of_another_version_are_refused(scheduler, monkeypatch):
+    monkeypatch.setattr("planner.rehearse.runner.code_key", lambda: f"digest {os.getpid()}")     # another one on the worker than here
+    with pytest.raises(UserError, match="1 of 1 worker of the cluster came with another version"):
+        list(run_all(toys(1), scheduler=scheduler, say=print, run=operator.attrgetter("name")))
+
+
 def test_a_message_to_the_user_comes_back_as_one(job, scheduler):
     with pytest.raises(UserError, match="campaign.toml"):
         list(run_all([replace(job, definition="no definition")], scheduler=scheduler, say=print))

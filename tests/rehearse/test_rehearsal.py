@@ -244,6 +244,9 @@ def test_a_cluster_lost_on_the_way_is_one_message(monkeypatch, listening, error)
         def __exit__(self, *_):
             return None
 
+        def run(self, code_key, on_error):
+            return {}
+
         def submit(self, run, job, **_):
             self.jobs.append(job)
             return Future(run, job, len(self.jobs))

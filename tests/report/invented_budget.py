@@ -30,7 +30,7 @@ def budget_record():
                      "coupons": {"specimens": {"braze_coupon": 6, "bend_coupon": 13}, "gain": some(0.01), "cost": 382.0, "gain_per_1000": some()}},
         "stop": {"week": 2, "goal_week": 3, "why": f"stop before week 2 {NASTY}", "horizon_ended": "week 5: no money", "weeks": [
             {"week": n, "cost": 5210.0, "gain": some(0.02), "worth": 811.0 * n} for n in (1, 2)]},
-        "cuts": [{"cut": c, "cost": 20000 * (1 - c), "saved": 20000 * c, "misclassification": some(), "loss": some(0.1), "weeks": 4} for c in (0.1, 0.25, 0.5)],
+        "cuts": [{"cut": c, "cost": 20000 * (1 - c), "saved": 20000 * c, "misclassification": some(), "misclassification_band_80": [some(), some()], "loss": some(0.1), "weeks": 4} for c in (0.1, 0.25, 0.5)],
         "order": [{"temper": NASTY, "blanks_needed": 56, "blanks_on_hand": 17, "blanks_to_order": 39, "further_lot": True, "why": "few blanks"}],
         "pending": [{"specimen": f"P-{n} {NASTY}", "specimen_type": "bend_coupon", "plan": 2, "due": "2026-12-01"} for n in (1, 2)],
         "goal": {"undecided_share_max": 0.137, "weeks_max": 9, "total_budget": 45100.0, "spent_estimate": 30010.0, "money_left": 15090.0, "weeks_done": 6, "dates": ["2026-01-05", "2026-03-06"],

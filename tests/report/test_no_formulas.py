@@ -1,12 +1,16 @@
 """Text of lab files never becomes a formula in a file that the program writes (the workbook's own test: test_plan_workbook)."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from planner import cli
+from planner.lab.asked import HEADERS, read_conditions
+from planner.lab.campaign import read_definition
 from planner.lab.cells import harmless
 
+DEMO = Path(__file__).resolve().parents[2] / "campaigns_demo" / "cold_plate_start"
 EVIL = ["=1+1", "+1", "-x", "@SUM(A1)", "\t=1", "\r=1"]
 
 
@@ -24,13 +28,14 @@ def test_judged_conditions_hold_no_formula(tmp_path, monkeypatch):
     """Columns of the asker's own come back beside the five that are added; what would run there is quoted, numbers stay numbers."""
 
     class Asked:
-        def judge(self, table, *, update):
+        def judge(self, path, *, update):
+            table = read_conditions(path, read_definition(DEMO))
             added = {"conformance_mean": 0.5, "probability_conforming": 0.25, "pointwise_claim": False, "joint_claim": True, "extrapolated": False}
             return table.assign(**added), SimpleNamespace(to_json=dict, maps=())
 
     monkeypatch.setattr(cli, "_open", lambda *words: Asked())
-    (tmp_path / "in.csv").write_text('temper,strain [1],remark,=cmd\nO,0.1,"=HYPERLINK(""x"")",-3\nO,0.2,fine,-4.5\n', encoding="utf-8")
+    (tmp_path / "in.csv").write_text(",".join(HEADERS) + ',remark,=cmd\nO,20,0.1,600,3,"=HYPERLINK(""x"")",-3\nO,20,0.2,600,3,fine,-4.5\n', encoding="utf-8")
     assert cli.main(["window", str(tmp_path), "--conditions", str(tmp_path / "in.csv"), "--out", str(tmp_path / "out.csv"), "--json"]) == 0
     lines = (tmp_path / "out.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[0].split(",")[3] == "'=cmd"
-    assert "'=HYPERLINK" in lines[1] and ",-3.0," in lines[1] and ",-4.5," in lines[2] and lines[1].endswith("false,true,false")
+    assert lines[0].split(",")[6] == "'=cmd"
+    assert "'=HYPERLINK" in lines[1] and ",-3," in lines[1] and ",-4.5," in lines[2] and lines[1].endswith("false,true,false")

@@ -44,7 +44,7 @@ def record():
     revision = {"specimen": NASTY, "kind": "corrected", "time": "2026-01-02T00:00", "reason": NASTY, "file": "a.csv"}
     return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "target": None, "checks": [], "transfer": [], "evidence": [],
             "forecasts": [], "verification": [], "sensitivity": {"priors": [], "lots_left_out": [], "loads_left_out": [], "specimens": [
-                {"what": NASTY, "rows": 1, "k_hat": 0.1, "trusted": True, "by": "reweighting", "contribution": 0.001}]},
+                {"what": NASTY, "rows": 1, "k_hat": 0.1, "trusted": True, "by": "reweighting", "contribution": 0.001, "own": NASTY}]},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 8000, "sampler": "invented"},
             "deviations": {"problems": [], "corrections_and_exclusions": [revision]},
             "campaign": {"title": f"Invented {NASTY}", "specimens": 3, "fit": "f", "model_digest": "m", "versions": {"numpy": "2"}}}  # fmt: skip

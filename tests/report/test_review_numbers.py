@@ -48,13 +48,13 @@ class Tables(HTMLParser):
 
 
 def left_out(names):
-    return [{"what": n, "rows": 3 + i, "k_hat": some(), "trusted": True, "by": "reweighting", "misclassification": some(), "joint_probability": some(), "contribution": some(0.01)}
+    return [{"what": n, "rows": 3 + i, "k_hat": some(), "trusted": True, "by": "reweighting", "misclassification": some(), "joint_probability": some(), "contribution": some(0.01), "own": "x_shift late" if i == 1 else ""}
             for i, n in enumerate(names)]  # fmt: skip
 
 
 def untold(name, k_hat, effective):
     """A group that reweighting cannot leave out."""
-    return {"what": name, "rows": 2, "k_hat": k_hat, "effective_draws": effective, "trusted": False, "by": None, "misclassification": None, "joint_probability": None, "contribution": None}
+    return {"what": name, "rows": 2, "k_hat": k_hat, "effective_draws": effective, "trusted": False, "by": None, "misclassification": None, "joint_probability": None, "contribution": None, "own": ""}
 
 
 FROZEN = [{"number": 7, "words": "Stands since 2026-01-01: invented.", "intact": False, "digest": "0123456789abcdef0", "of_known_lots": 3, "reliability": 0.91, "confidence": 0.94,
@@ -174,6 +174,7 @@ def test_what_was_left_out(tables, review):
         for row, r in zip(rows, wanted, strict=True):
             assert row[0] == r["what"]
             near(row[2], 100 * r["contribution"])
+            assert row[4] == r["own"]
             near(row[3], r["k_hat"])
 
 

@@ -133,6 +133,14 @@ def test_the_map_is_cut_at_the_best_braze_condition(build, plate_box):
     assert window.maps[0].kind.shape == (12, 20) and (window.maps[0].kind == 1).any()
 
 
+def test_where_ranges_are_certified_the_map_is_cut_in_their_middle(build):
+    window = build()
+    claim = window.claims[0].ranges()
+    cut = window.maps[window.box.tempers.index(window.claims[0].temper)]
+    assert cut.braze_temperature_degC == pytest.approx(sum(claim["braze_temperature_degC"]) / 2, abs=0.01)
+    assert cut.braze_time_min == pytest.approx(sum(claim["braze_time_min"]) / 2, abs=0.01)
+
+
 def test_lots_and_loads_are_counted_from_what_was_brazed(make_component):
     rows = [make_component(lot="A", load="1"), make_component(lot="B", load="2", cracked=True), make_component(load=None)]
     assert groups_seen(rows) == (3, 1)
