@@ -144,6 +144,8 @@ def summary(kept: dict[str, dict]) -> dict:
     of = {form: [row for name, row in sorted(kept.items()) if name.startswith(form)] for form in FORMS}
     out = {form: tally(rows) | {"by_how": {how: tally([r for r in rows if r["how"] == how]) for how in MODULES_OF if any(r["how"] == how for r in rows)}}
            for form, rows in of.items() if rows}
+    for found in out.values():                            # the bar speaks of four weeks of plans; a design of the same size is another thing
+        found["median_claimed_share_weekly"] = found["by_how"].get("weekly", {}).get("median_claimed_share")
     if of["foreign"]:
         names = [m for m in MECHANISMS if any(r["truth"] == m for r in of["foreign"])]
         out["foreign"]["by_truth"] = {m: tally([r for r in of["foreign"] if r["truth"] == m]) for m in names}

@@ -49,6 +49,7 @@ def test_what_is_kept_is_not_run_again_and_nothing_is_begun_too_late():
     assert list(common.spread(fc.todo(kept, given), fc.run, processes=1, end=0.0, seconds=lambda task: fc.EXPECTED_S[task.how])) == []
     told = fc.summary(kept)
     assert told["own"]["by_how"]["designed"]["campaigns"] == told["own"]["campaigns"] == 1 and "weekly" not in told["own"]["by_how"]
+    assert told["own"]["median_claimed_share_weekly"] is None and told["foreign"]["median_claimed_share_weekly"] == told["foreign"]["median_claimed_share"]
     assert told["foreign"]["by_truth"]["heavy_tails"]["campaigns"] == 1
 
 
