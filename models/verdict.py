@@ -67,10 +67,10 @@ def judge(quantities: np.ndarray, names: list[str], *, divergent: np.ndarray, en
     if n_divergent > DIVERGENT_MAX * divergent.size or _divergences_matter(quantities, divergent):
         return Verdict(DIVERGED, f"{n_divergent} divergent draws of {divergent.size}: the sampler could not follow part of the "
                        "posterior. Look for rows that contradict each other (`check --deep`).", worst=worst(np.argsort(ess)), **summary)
-    if rhat.max() > RHAT_MAX or bfmi < BFMI_MIN:
+    if not (rhat.max() <= RHAT_MAX and bfmi >= BFMI_MIN):        # a diagnostic that is no number passes no gate
         return Verdict(NOT_MIXED, f"R-hat {rhat.max():.3f} (allowed {RHAT_MAX}), E-BFMI {bfmi:.2f} (allowed {BFMI_MIN}): the chains "
                        "disagree; look at the quantities named.", worst=worst(np.argsort(-rhat)), **summary)
-    if ess.min() < ESS_MIN:
+    if not ess.min() >= ESS_MIN:
         return Verdict(FEW_DRAWS, f"effective draws {ess.min():.0f} (needed {ESS_MIN:.0f}): more draws are needed.",
                        worst=worst(np.argsort(ess)), **summary)
     return Verdict(CONVERGED, f"R-hat {rhat.max():.3f}, effective draws {ess.min():.0f}, E-BFMI {bfmi:.2f}, {n_divergent} divergent.", **summary)

@@ -6,14 +6,13 @@ Exit status: 0 done, 2 the user must act (one message on standard error), 1 a fa
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from planner.lab.cells import harmless, is_number
 from planner.lab.errors import TrialwrightError, UserError
+from planner.report.terminal import Progress, never_refuse_a_character, show
 
 DONE, BUG, ACT = 0, 1, 2
 
@@ -27,6 +26,7 @@ class Command:
 
 def main(argv: list[str] | None = None) -> int:
     """Run the program; returns the exit status."""
+    never_refuse_a_character()
     parser = build_parser()
     arguments = parser.parse_args(argv)
     if not getattr(arguments, "command", None):
@@ -92,58 +92,6 @@ def _version() -> str:
         return "(its record cannot be read)"
 
 
-def _console(stderr: bool = False):
-    from rich.console import Console
-
-    return Console(stderr=stderr, soft_wrap=False, width=None if sys.stdout.isatty() else 100)
-
-
-class Progress:
-    """Lines of progress on standard error, with a spinner where someone is looking."""
-
-    def __init__(self):
-        from rich.console import Console
-
-        self.console = Console(stderr=True)
-        self.status = self.console.status("starting") if self.console.is_terminal else None
-
-    def __enter__(self):
-        if self.status:
-            self.status.start()
-        return self
-
-    def __exit__(self, *_):
-        if self.status:
-            self.status.stop()
-
-    def __call__(self, text: str) -> None:
-        from rich.markup import escape
-
-        if self.status:
-            self.status.update(escape(text))
-        else:
-            print(text, file=sys.stderr)
-
-
-def _show(arguments, record: dict[str, Any], picture: Callable) -> None:
-    """Print JSON for programs or the picture for people."""
-    if arguments.json:
-        print(json.dumps(record, ensure_ascii=False, allow_nan=False, default=_plain))
-    else:
-        console = _console()
-        console.print(picture(console))
-
-
-def _plain(value):
-    if hasattr(value, "isoformat"):
-        return value.isoformat()
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    if isinstance(value, (set, tuple)):
-        return list(value)
-    raise TypeError(f"no plain form of {type(value).__name__}")
-
-
 def _open(arguments, say=None):
     from planner.cycle import open_campaign
 
@@ -161,7 +109,7 @@ def _start(arguments) -> None:
 
     written = [str(path) for path in write_campaign(arguments.directory)]
     step = f"edit {written[0]}, then run: trialwright check {arguments.directory}"
-    _show(arguments, {"written": written, "next": step}, lambda console: Text("wrote " + ", ".join(written) + "\nnext: " + step))
+    show(arguments, {"written": written, "next": step}, lambda console: Text("wrote " + ", ".join(written) + "\nnext: " + step))
 
 
 def _check_options(parser) -> None:
@@ -173,7 +121,7 @@ def _check(arguments) -> None:
 
     if not arguments.deep:
         record = _open(arguments).check()
-        _show(arguments, record, lambda console: check(record))
+        show(arguments, record, lambda console: check(record))
         return
     from rich.console import Group
 
@@ -181,7 +129,7 @@ def _check(arguments) -> None:
 
     with Progress() as say:
         record = _open(arguments, say).check(deep=True)
-    _show(arguments, record, lambda console: Group(check(record), criticism(record)))
+    show(arguments, record, lambda console: Group(check(record), criticism(record)))
 
 
 def _record_options(parser) -> None:
@@ -216,7 +164,7 @@ def _record(arguments) -> None:
         outcome = campaign.record(arguments.files or None, correct=arguments.correct, why=arguments.why)
         record = {name: getattr(outcome, name) for name in ("recorded", "completed", "corrected", "unchanged")} | {"warnings": list(outcome.warnings)}
         done = ", ".join(f"{record[name]} {name}" for name in ("recorded", "completed", "corrected", "unchanged"))
-    _show(arguments, record, lambda console: Text("\n".join([done, *(f"! {w}" for w in record["warnings"])])))
+    show(arguments, record, lambda console: Text("\n".join([done, *(f"! {w}" for w in record["warnings"])])))
 
 
 def _update_options(parser) -> None:
@@ -231,7 +179,7 @@ def _update(arguments) -> None:
     verdict = fit.verdict
     record = {"verdict": verdict.name, "method": fit.method, "ess": verdict.ess, "rhat": verdict.rhat, "bfmi": verdict.bfmi,
               "divergences": verdict.divergences, "words": verdict.words, "worst": list(verdict.worst), "seconds": fit.seconds}
-    _show(arguments, record, lambda console: verdict_line(verdict.name).append(f"\n{verdict.words} Method: {fit.method}."))
+    show(arguments, record, lambda console: verdict_line(verdict.name).append(f"\n{verdict.words} Method: {fit.method}."))
     if verdict.name not in ("CONVERGED", "PRIOR_ONLY"):
         raise UserError(f"{verdict.name}: {verdict.words}", found=", ".join(verdict.worst), fix=f"trialwright check {arguments.directory}")
 
@@ -258,7 +206,7 @@ def _window(arguments) -> None:
     maps = [one.to_json() for one in window.maps]
     if arguments.grid:
         record["maps"] = maps
-    _show(arguments, record, lambda console: screen.window(record, maps, ascii_only=console.options.ascii_only))
+    show(arguments, record, lambda console: screen.window(record, maps, ascii_only=console.options.ascii_only))
 
 
 def _judge(arguments, campaign):
@@ -311,7 +259,7 @@ def _plan(arguments) -> None:
             parts.append(Text(f"Nothing changed since this plan was made: {record['plan_file']} stands."))
         return Group(*parts, plan_view.plan(record, currency=definition.campaign.currency, limits=week, heading=result.window is None), Text(), screen.cautions())
 
-    _show(arguments, record, picture)
+    show(arguments, record, picture)
 
 
 def _budget_options(parser) -> None:
@@ -327,7 +275,7 @@ def _budget(arguments) -> None:
     with Progress() as say:
         campaign = _open(arguments, say)
         record = _deep_budget(campaign, arguments) if arguments.deep else campaign.budget(weeks=arguments.weeks)
-    _show(arguments, record, lambda console: budget(record))
+    show(arguments, record, lambda console: budget(record))
 
 
 def _deep_budget(campaign, arguments):
@@ -347,7 +295,7 @@ def _review(arguments) -> None:
 
     with Progress() as say:
         record = _open(arguments, say).review(freeze=arguments.freeze, deep=arguments.deep)
-    _show(arguments, record, lambda console: review(record))
+    show(arguments, record, lambda console: review(record))
 
 
 def _rehearse_options(parser) -> None:
@@ -368,7 +316,7 @@ def _rehearse(arguments) -> None:
         campaign = _open(arguments, say)
         record = rehearse(campaign, weeks=arguments.weeks, truth=arguments.truth, against=arguments.against, repeats=arguments.repeats,
                           seed=arguments.seed, scheduler=arguments.scheduler).to_json()
-    _show(arguments, record, lambda console: table(record, currency=campaign.definition.campaign.currency))
+    show(arguments, record, lambda console: table(record, currency=campaign.definition.campaign.currency))
 
 
 COMMANDS = {c.name: c for c in (

@@ -259,11 +259,11 @@ class Draft:
             top = np.sort(fall[self.pool.braze[rows] == braze])[::-1]
             promise[braze] = float(top[: max(int(places) - 1, 1)].sum())
         tried = sorted(promise, key=lambda b: -promise[b])[:OPENINGS_TRIED]
-        offers = [self._bundle(braze, number, *found[braze]) for braze in tried]
+        offers = [self._bundle(number, *found[braze]) for braze in tried]
         offers = [o for o in offers if o is not None]
         return max(offers, key=lambda o: o[0]) if offers else None
 
-    def _bundle(self, braze: int, number: int, control: int | None, rows: np.ndarray) -> tuple[float, Step] | None:
+    def _bundle(self, number: int, control: int | None, rows: np.ndarray) -> tuple[float, Step] | None:
         """Fill a trial copy of a new load by gain for price and cut it where the ratio of the whole is best."""
         trial = self.copy()
         start, opening = self.misclassification, self.priced(rows, OPEN, control=control)

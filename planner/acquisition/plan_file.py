@@ -64,6 +64,7 @@ def plan_record(
         Further keys, put behind the contract's.
     """
     forecast, known = proposal.forecast, now.get("misclassification")
+    blind = now.get("undecided_share", 0.0) is None        # of a failed fit no share is told, neither now nor after the batch
     record: dict[str, Any] = {
         "plan_file": f"plans/{number:03d}/plan.csv",
         "n_trials": proposal.n_trials,
@@ -75,14 +76,14 @@ def plan_record(
         "now": dict(now),
         "expected": {
             "misclassification": forecast.misclassification if known is None else known - forecast.gain,
-            "undecided_share": forecast.undecided_share,
+            "undecided_share": None if blind else forecast.undecided_share,
             "gain": forecast.gain,
             "gain_band_80": list(forecast.gain_band_80),
         },
         "verdict": verdict,
         "trials": [_trial(row) for row in proposal.rows],
-        "undecided_band_80": None if forecast.undecided_band_80 is None else list(forecast.undecided_band_80),
-        "probability_of_goal": forecast.probability_of_goal,
+        "undecided_band_80": None if blind or forecast.undecided_band_80 is None else list(forecast.undecided_band_80),
+        "probability_of_goal": None if blind else forecast.probability_of_goal,
         "band_method": forecast.band_method,
         "linear": None if forecast.linear_gain is None else {"gain": forecast.linear_gain, "gain_band_80": list(forecast.linear_band_80),
                                                                 "simulated_gain": forecast.simulated_gain},
@@ -341,6 +342,7 @@ def read_plan(folder: Path) -> PlanFile:
         trials = [{k: t[k] for k in attributes if t[k] is not None} for t in record["trials"]]
         specimens = tuple(Specimen(**t) for t in trials)
         purposes = tuple(str(t["purpose"]) for t in record["trials"])
+        _ = record["now"]["misclassification"], record["n_trials"], record["cost"], record["plan_file"], record["expected"]["gain"]      # what reviews read
         return PlanFile(int(folder.name), record, specimens, purposes)
     except OSError as error:
         raise UserError(f"the plan cannot be read: {error.strerror or error}", where=where) from None

@@ -122,7 +122,7 @@ class FittedPredictor:
             if prefix == "load" and chosen[0].braze is None or not on.any():
                 continue
             for j, effect in enumerate(effects):
-                sides = [{r.name: r.counted(typical[r.name])[0] for r in of_kind(_moved(self.few, prefix, effect, sign, d), d, chosen) if r.name in typical}
+                sides = [{r.name: r.counted(typical[r.name])[0] for r in of_kind(_moved(self.few, prefix, effect, sign), d, chosen) if r.name in typical}
                          for sign in (1, -1)]
                 for name in typical:
                     table[name][:, j] = on * 0.5 * (sides[0][name] - sides[1][name]).mean(axis=0)
@@ -193,7 +193,7 @@ def _with_new_group(p: Params, n_lots: int) -> Params:
     return p.with_values(**lots, **{f"load_{e}": zero for e in LOAD_EFFECTS})
 
 
-def _moved(p: Params, prefix: str, effect: str, sign: int, d) -> Params:
+def _moved(p: Params, prefix: str, effect: str, sign: int) -> Params:
     """Return parameters with one effect of the new group one sd away."""
     name = f"{prefix}_{effect}"
     sd = getattr(p, f"{name}_sd", 1.0)

@@ -52,6 +52,7 @@ def propose(
     number: int = 1,
     week: int = 1,
     stated: float | None = None,
+    stated_undecided: float | None = None,
     n_candidates: int = 1000,
     with_optimism: bool = True,
     rng: np.random.Generator,
@@ -78,6 +79,8 @@ def propose(
         Number of the plan (names carry it) and week of the campaign (odd: blocks rise).
     stated : float, optional
         H now as it is printed beside the gain; default that of ``reference``, which may rest on fewer draws.
+    stated_undecided : float, optional
+        The undecided share now, alike.
     n_candidates : int, default 1000
     with_optimism : bool, default True
         Whether to choose once more on half of the chains.
@@ -100,7 +103,7 @@ def propose(
         fresh = beside.submit(optimism, problem, reference, measurements) if with_optimism else None
         draft = choose(problem)
         fresh = fresh.result() if fresh else None
-        return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, stated=stated, rng=rng)
+        return _proposal(draft, reference, fresh, number, week, known_specimens, known_loads, stated=(stated, stated_undecided), rng=rng)
 
 
 def _problem(
@@ -131,7 +134,7 @@ def _proposal(
     known_specimens: Collection[str],
     known_loads: Collection[str],
     *,
-    stated: float | None,
+    stated: tuple[float | None, float | None],
     rng: np.random.Generator,
 ) -> NotedProposal:
     definition = draft.limits.definition
@@ -165,18 +168,18 @@ def _pending_picks(pending: Sequence[Pending], *, first: int) -> tuple[tuple[int
     return tuple((first + i, load) for i, load in enumerate(loads))
 
 
-def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, stated: float | None, rng: np.random.Generator) -> Forecast:
+def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, stated: tuple[float | None, float | None], rng: np.random.Generator) -> Forecast:
     confidence = goal.confidence
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
     simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
     band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
-    now = reference.misclassification if stated is None else stated
+    now = reference.misclassification if stated[0] is None else stated[0]
     expected, expected_band = possible(*calibrated(simulated.gain, band), most=now)
     c = reference.c
     open_now = float(((c > 1.0 - confidence) & (c < confidence)).mean())
     open_after = float(expected_undecided(gain.z0, draft.conditioned.share, confidence=confidence).sum() / c.size)
-    undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean())
+    undecided = float((~reference.claimed & (c > 1.0 - confidence)).mean()) if stated[1] is None else stated[1]
     kept = min(open_after / open_now, 1.0) if open_now > 0 else 1.0
     kept = 1.0 - (1.0 - kept) * (min(expected / fall, 1.0) if fall > 0 else 1.0)
     # single outcomes, scaled so that their mean is the expected share, as far as a share can go

@@ -117,7 +117,7 @@ class Campaign:
         fit = current_fit(self) if update else latest_fit(self)
         self._fit = fit
         stale = [] if update else self._stale()
-        found = window_of(self, fit)
+        found = window_of(self, fit, sample_on=update)
         return replace(found, notices=(*stale, *found.notices)) if stale else found
 
     def _stale(self) -> list[str]:
@@ -143,13 +143,12 @@ class Campaign:
             Where a column is missing, a temper unknown, a value not a number or beyond its hard bounds.
         """
         from planner.cycle.conditions import judged
-        from planner.cycle.fitting import latest_fit
+        from planner.cycle.window import drawn_with
         from planner.lab.asked import checked, read_conditions
 
         table = read_conditions(asked, self.definition) if isinstance(asked, (str, Path)) else checked(asked, self.definition)
         window = self.window(update=update)
-        if window.split.order.size + window.split.certify.size > self._fit.draws.n_draws:      # the window sampled on
-            self._fit = latest_fit(self)
+        self._fit = drawn_with(self, self._fit, window)
         out, said = judged(self, self._fit, window, table)
         return out, replace(window, notices=(*window.notices, *said))
 

@@ -16,7 +16,7 @@ from typing import Any
 from planner.cycle.reports import write_whole
 from planner.lab.errors import UserError
 from planner.lab.ledger import Ledger
-from planner.outlook.frozen import claim_digest
+from planner.outlook.frozen import claim_digest, score
 
 SAME = ("data_digest", "definition_digest", "model_digest", "claims")
 """What makes two claims one."""
@@ -81,9 +81,10 @@ def read_claims(directory: Path) -> list[dict[str, Any]]:
             path = Path(directory) / "claims" / name
             record = json.loads(path.read_text(encoding="utf-8"))
             record = {"number": int(path.stem)} | {key: record[key] for key in record if key != "number"}
-            found.append(record | {"digest": str(record["digest"]), "test": record["test"], "claims": record["claims"]})
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise UserError("a frozen claim cannot be read", found=str(error), where=f"claims/{name}",
+            score(record, ())                              # whatever the e-process reads is there
+            found.append(record | {"digest": str(record["digest"])})
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise UserError("a frozen claim cannot be read", found=f"{type(error).__name__}: {error}", where=f"claims/{name}",
                             fix="restore it from a backup, or move it out of claims/") from None
     return sorted(found, key=lambda one: one["number"])
 

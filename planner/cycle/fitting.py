@@ -135,7 +135,12 @@ def latest_fit(campaign) -> Fit:
     UserError
         When none is kept.
     """
-    fit = _newest(campaign, tuple(campaign.specimens()))
+    specimens = tuple(campaign.specimens())
+    with campaign.ledger(read_only=True) as ledger:
+        key = fit_key(campaign.definition, ledger.data_digest())
+    fit = _kept(campaign.definition, campaign.directory / "posterior" / f"{key}.npz", specimens)       # today's goes before a younger one
+    if fit is None or fit.fingerprints != fingerprints(specimens):
+        fit = _newest(campaign, specimens)
     if fit is None:
         raise UserError("no fit is kept that speaks of today's definition and program", where=str(campaign.directory / "posterior"),
                         found=_why_not(campaign) or None, fix=f"trialwright update {campaign.directory}")

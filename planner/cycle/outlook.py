@@ -23,7 +23,8 @@ from planner.acquisition.scores import normal_scores
 from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.reports import write_report
-from planner.cycle.window import window_of
+from planner.cycle.standing import uncut
+from planner.cycle.window import drawn_with, window_of
 from planner.lab.specimen import Specimen
 from planner.lab.stock import stock_on_hand
 from planner.outlook import budget as worth
@@ -85,6 +86,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
     definition = campaign.definition
     fit = current_fit(campaign)
     window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
+    fit = drawn_with(campaign, fit, window)
     with campaign.ledger(read_only=True) as ledger:
         everything, pending, plans = ledger.specimens(with_excluded=True), ledger.pending(), ledger.plans()
     spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans}, pending=pending)
@@ -114,7 +116,7 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         "cuts": worth.with_bands(cuts, rows), "claimed_reading": None if comparable is None else {"today": float(seen.claimed[0].mean()), "stated": comparable,
                                                                                "factor": worth.claim_factor(ahead, seen, comparable)},
         "outcomes": seen.claimed.shape[1], "chance_error_most": 0.5 / seen.claimed.shape[1] ** 0.5,
-        "pending": _due(definition, pending, plans),
+        "pending": _due(definition, pending, plans, everything),
         "goal": {"target": _target_words(definition), "undecided_share_max": definition.goal.undecided_share_max, "weeks_max": definition.goal.weeks_max,
                  "total_budget": definition.goal.total_budget, "spent_estimate": spent.money, "money_left": left, "weeks_done": spent.weeks, "dates": spent.dates and list(spent.dates),
                  "bound_estimate": spent.bound, "weeks_bound": spent.weeks_bound, "misclassification_awaited": awaited,
@@ -212,13 +214,16 @@ def _lots_seen(campaign, fit: Fit) -> dict[str, int]:
     return {t: len({s.lot for s in fit.specimens if s.temper == t}) for t in campaign.definition.factors.tempers}
 
 
-def _due(definition, pending, plans) -> list[dict[str, Any]]:
-    """Return planned specimens not reported yet, with the day on which the last result is due."""
+def _due(definition, pending, plans, everything) -> list[dict[str, Any]]:
+    """Return planned specimens not reported yet, and components whose planned section is not, with the day on which the last result is due."""
     of = {s.specimen: plan for plan in plans for s in plan.specimens}
+    held = {s.specimen: s for s in everything}
+    gone = {number for plan in plans for number in plan.supersedes}
+    sections = [s for plan in plans if plan.number not in gone for s in plan.specimens if s.section_feature and uncut(held.get(s.specimen))]
     rows = []
-    for one in pending:
+    for one, awaited in [*((s, "results") for s in pending), *((s, "section") for s in sections)]:
         kind, plan = definition.specimens[one.specimen_type], of[one.specimen]
         days = max(kind.days_to_result, kind.section.days_to_result if kind.section is not None and one.section_feature else 0)
         due = datetime.date.fromisoformat(plan.time[:10]) + datetime.timedelta(days=days)
-        rows.append({"specimen": one.specimen, "specimen_type": one.specimen_type, "plan": plan.number, "due": due.isoformat()})
+        rows.append({"specimen": one.specimen, "specimen_type": one.specimen_type, "plan": plan.number, "due": due.isoformat(), "awaited": awaited})
     return rows

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from models import fit as sampling
 from models.verdict import CONVERGED, PRIOR_ONLY
 from planner.acquisition.candidate import Candidate
 from planner.acquisition.forecast_record import measured
@@ -26,12 +27,12 @@ from planner.cycle.fitting import Fit, current_fit
 from planner.cycle.listed import read_list
 from planner.cycle.replanning import WITHOUT_LIST, freeing_words, on_top_words, replaced, replacing_words, reserved_words, unreported
 from planner.cycle.standing import plan_states
-from planner.cycle.window import failed, window_of
+from planner.cycle.window import drawn_with, failed, window_of
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
-from planner.outlook.review import forecasts
+from planner.outlook.review import forecasts, is_fresh
 from planner.report.pages.plan_page import bench_sheet, plan_page
 from planner.report.plan_workbook import plan_workbook
 from planner.window.window import Window
@@ -95,11 +96,12 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
         raise failed(campaign, fit)
     started = clock()
     window = window_of(campaign, fit, keep=True, ranges=papers, maps=papers, lots_seen=papers, allow_failed=without_claims)
+    fit = drawn_with(campaign, fit, window)
     seconds = dict(fit.seconds) | {"window": clock() - started}
     started = clock()
     choice = Choice.of(campaign, fit, window, everything, pending, budget=budget)
     try:
-        proposal = _proposal(choice, fit, everything, plans, number, seed=seed, papers=papers, stated=_now(window)["misclassification"])
+        proposal = _proposal(choice, fit, everything, plans, number, seed=seed, papers=papers, now=_now(window))
     except NothingFits as error:
         if reserved is None or "stock" not in error.binding:
             raise
@@ -112,13 +114,19 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
             *getattr(proposal, "notices", ())]
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": [*_notices(fit, window), *told], "plan_notices": told, "inputs_digest": inputs, WITHOUT_LIST: without_list, "pending": len(pending),
-                               "supersedes": superseded, "past_forecasts": past, "forecast_record": measured() and measured().to_json()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items() if papers})
+                               "supersedes": superseded, "past_forecasts": past, "forecast_record": _forecast_record()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items() if papers})
     started = clock()
     pages = _pages(campaign.definition, record, window, budget=budget, seed=seed, digest=plan_digest(proposal)) if papers else {}
     seconds["pages"] = clock() - started
     with campaign.ledger() as ledger:
         folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded, pages=pages)
     return PlanResult(record, folder, False, window, seconds)
+
+
+def _forecast_record() -> dict[str, Any] | None:
+    """Return how forecasts fared in simulated weeks, with whether that was this code (None: the evidence is not at hand)."""
+    told = measured()
+    return told and told.to_json() | {"fresh": is_fresh(Path(sampling.__file__).parents[1], "forecast")}
 
 
 def _past(campaign, plans, pending: set[str], reported: set[str], now) -> dict[str, Any] | None:
@@ -194,7 +202,7 @@ class Choice:
         return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending, stated=stated)
 
 
-def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool, stated: float | None):
+def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool, now: dict[str, float | None]):
     """Choose the batch."""
     reported = {s.specimen for s in everything if has_measurement(s)}
     week = 1 + sum(any(s.specimen in reported for s in plan.specimens) for plan in plans)
@@ -202,7 +210,8 @@ def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed:
     loads = [s.furnace_load for s in everything if s.furnace_load] + [s.furnace_load for p in plans for s in p.specimens if s.furnace_load]
     with one_blas_thread():              # threads would add up in another order on another run
         return propose(choice.definition, reference=choice.reference, predictor=choice.predictor, limits=choice.limits, history=fit.specimens,
-                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week, stated=stated, with_optimism=papers,
+                       pending=choice.pending, known_specimens=names, known_loads=loads, number=number, week=week, stated=now["misclassification"],
+                       stated_undecided=now["undecided_share"], with_optimism=papers,
                        rng=np.random.default_rng([seed, number]))
 
 

@@ -40,8 +40,11 @@ class Refits:
         path = self.folder / f"{name}.json"
         if not path.exists():
             return None
-        kept = json.loads(path.read_text(encoding="utf-8"))
-        return kept if kept["verdict"] == CONVERGED or kept.get("repeated") else None
+        try:
+            kept = json.loads(path.read_text(encoding="utf-8"))
+            return kept if kept["verdict"] == CONVERGED or kept.get("repeated") else None
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return None                                    # damaged: worked out again
 
     def __call__(self, name: str, specimens: Sequence[Specimen], read: Callable[[Conformance], dict[str, Any]], *, seed: int, words: str) -> dict[str, Any]:
         """Return what `read` makes of a fit of these specimens, with its verdict; kept results are not worked out again.

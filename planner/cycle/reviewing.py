@@ -20,7 +20,7 @@ from planner.cycle.fitting import Fit, conformance_of, current_fit
 from planner.cycle.pace import Pace
 from planner.cycle.reports import write_report
 from planner.cycle.standing import claim_states, frozen_claims
-from planner.cycle.window import window_of
+from planner.cycle.window import drawn_with, window_of
 from planner.cycle.without import refitted_without
 from planner.lab.campaign import definition_digest
 from planner.lab.errors import UserError
@@ -71,8 +71,7 @@ def criticism(campaign) -> dict[str, Any]:
         require_agreement(campaign.directory, campaign.definition, ledger)
     fit = current_fit(campaign)
     window = window_of(campaign, fit, ranges=False, maps=False, keep=True)
-    if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
-        fit = current_fit(campaign)
+    fit = drawn_with(campaign, fit, window)
     campaign.say("checking the fit against its data")
     rng = np.random.default_rng(campaign.definition.campaign.seed)
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
@@ -100,9 +99,9 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         raise UserError("\n  ".join([error.what, *said]), found=error.found, where=error.where, allowed=error.allowed, fix=error.fix) from None
     conformance = conformance_of(definition, fit.encoded, fit.params)
     window = window_of(campaign, fit, maps=False, keep=True, conformance=conformance)
-    if window.conformance.shape[0] != fit.draws.n_draws:          # the window sampled on
-        fit = current_fit(campaign)
-        conformance = conformance_of(definition, fit.encoded, fit.params)
+    longer = drawn_with(campaign, fit, window)
+    if longer is not fit:
+        fit, conformance = longer, conformance_of(definition, longer.encoded, longer.params)
     record = window.to_json()
     with campaign.ledger(read_only=True) as ledger:
         history, excluded, standing = ledger.history(), ledger.excluded(), frozen_claims(campaign.directory, ledger)

@@ -142,13 +142,13 @@ def plan_states(directory: Path, ledger: Ledger) -> list[str]:
             sentences.append(
                 f"plan {plan.number:03d} has come back in part: {len(plan.specimens) - len(awaited)} of {len(plan.specimens)} trials; awaited: {_listed(awaited)}; "
                 f'a trial that will never come is freed by `trialwright record {directory} --exclude ID --why "..."`')
-        uncut = [s.specimen for s in plan.specimens if s.section_feature and _uncut(held.get(s.specimen))]
-        if uncut:
-            sentences.append(f"plan {plan.number:03d}: the planned section of {_listed(uncut)} has not come back yet; record it when it does, in a file of its own")
+        waiting = [s.specimen for s in plan.specimens if s.section_feature and uncut(held.get(s.specimen))]
+        if waiting:
+            sentences.append(f"plan {plan.number:03d}: the planned section of {_listed(waiting)} has not come back yet; record it when it does, in a file of its own")
     return sentences
 
 
-def _uncut(specimen) -> bool:
+def uncut(specimen: Specimen | None) -> bool:
     """Tell whether a component came back without the section that was planned for it."""
     return (specimen is not None and has_measurement(specimen) and not specimen.cracked
             and specimen.recrystallised is None and specimen.film_depth_um is None)

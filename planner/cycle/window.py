@@ -15,8 +15,8 @@ MORE_DRAWS, MOST_DRAWS = 2, 5000        # times as many draws a chain, as long a
 
 
 def window_of(campaign, fit: Fit, *, claims: bool = True, ranges: bool = True, maps: bool = True, keep: bool = False, lots_seen: bool = True,
-              allow_failed: bool = False, conformance: Conformance | None = None) -> Window:  # fmt: skip
-    """Return the window; more draws are taken where the joint claim needs them.
+              allow_failed: bool = False, sample_on: bool = True, conformance: Conformance | None = None) -> Window:  # fmt: skip
+    """Return the window; where the joint claim needs more draws they are taken, unless `sample_on` is False; `drawn_with` gives the fit that it then rests on.
 
     `claims`, `ranges`, `maps` and `keep` as in `planner.window.build.Asked`; `lots_seen`: also the claim for the lots seen,
     where their spread rests on the prior; `conformance` is that of the fit where someone else needs it too: its
@@ -27,16 +27,22 @@ def window_of(campaign, fit: Fit, *, claims: bool = True, ranges: bool = True, m
     UserError
         When the fit failed and `allow_failed` is False: no claim without CONVERGED.
     """
-    if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
-        raise failed(campaign, fit)
-    claiming = claims and fit.may_claim
-    asked = Asked(claims=claiming, ranges=ranges and claiming, maps=maps, conformance=keep)
-    window = _built(campaign, fit, asked, lots_seen=lots_seen, conformance=conformance)
-    while window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS:
+    while True:
+        if fit.verdict.name not in (CONVERGED, PRIOR_ONLY) and not allow_failed:
+            raise failed(campaign, fit)
+        claiming = claims and fit.may_claim
+        asked = Asked(claims=claiming, ranges=ranges and claiming, maps=maps, conformance=keep)
+        window = _built(campaign, fit, asked, lots_seen=lots_seen, conformance=conformance)
+        wanting = window.joint is not None and window.joint.verdict == "MORE_DRAWS" and fit.draws.z.shape[1] < MOST_DRAWS
+        if not (wanting and sample_on):
+            return window
         campaign.say("the joint claim needs more effective draws: sampling on")
-        fit = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1])
-        window = _built(campaign, fit, asked, lots_seen=lots_seen)
-    return window
+        fit, conformance = current_fit(campaign, draws=MORE_DRAWS * fit.draws.z.shape[1]), None
+
+
+def drawn_with(campaign, fit: Fit, window: Window) -> Fit:
+    """Return the fit whose draws a window rests on: `fit`, or the longer one that `window_of` went on to."""
+    return current_fit(campaign) if window.split.order.size + window.split.certify.size > fit.draws.n_draws else fit
 
 
 def failed(campaign, fit: Fit) -> UserError:

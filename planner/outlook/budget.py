@@ -194,8 +194,7 @@ def cuts(outset: Outset, ahead: Ahead, *, weeks: int, money: float | None, blank
     scale = Scale.of(outset, now)
 
     def planned_with(cut: float) -> dict[str, Any]:
-        share = (1 - cut) * bound / allowed if np.isfinite(allowed) and allowed > 0 else 1.0    # of no money every share is none
-        less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), share=share, blanks=blanks)
+        less = look_ahead(outset, weeks=weeks, money=None if money is None else money * (1 - cut), weekly=(1 - cut) * bound, blanks=blanks)
         end = less.weeks[-1].misclassification if less.weeks else less.pending_misclassification
         spent = sum(w.cost for w in less.weeks)
         return {"cut": cut, "cost": spent, "saved": full - spent, "misclassification": float(scale.h(end)), "loss": float(scale.h(end) - scale.h(last)),
@@ -239,33 +238,61 @@ def marginal(draft: Draft | None, scale: Scale | None = None) -> dict[str, Any]:
     before = draft.conditioned.misclassification
     told = lambda fall: fall if scale is None else float(scale.h(before) - scale.h(before - fall))
     component = {"what": _words(draft, pick), "gain": told(gain), "cost": price, "gain_per_1000": 1000 * told(gain) / price}
-    left, state, chosen, total = price, draft.conditioned, Counter(), 0.0
+    left, state, chosen, total, setups = price, draft.conditioned, Counter(), 0.0, _SetUps.of(draft)
     coupons = np.flatnonzero((kinds != "component") & free)
     while True:
-        found = _best(draft, coupons, state, most=left)
+        found = _best(draft, coupons, state, most=left, setups=setups)
         if found is None or found[0] <= 0:
             break
         more, pick, cost = found
         state = draft.gain.with_pick(state, pick)
+        setups.take(draft, pick)
         left, total = left - cost, total + more
         chosen[str(kinds[pick[0]])] += 1
     used = price - left
     bundle = {"specimens": dict(chosen), "gain": told(total), "cost": used, "gain_per_1000": 1000 * told(total) / used if used else 0.0}
     better = "the component lowers" if gain >= total else "coupons lower"
-    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} H more"}
+    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} H more (expected falls: "
+            "single outcomes lie about as far from them as the bands of the weeks show)"}
 
 
-def _best(draft: Draft, rows: np.ndarray, state, *, most: float = np.inf):
+@dataclass
+class _SetUps:
+    """Tool temperatures and furnace loads that are paid for."""
+
+    warm: set[float]
+    loads: dict[int, int]
+    """Number of the load, by braze."""
+
+    @classmethod
+    def of(cls, draft: Draft) -> "_SetUps":
+        return cls(set(draft.tally.temperatures), {draft.braze_of(number): number for number in draft.tally.loads})
+
+    def take(self, draft: Draft, pick: tuple[int, int]) -> None:
+        """Note what a pick set up."""
+        self.warm.add(float(draft.needs.temperature[pick[0]]))
+        if draft.needs.furnace[pick[0]]:
+            self.loads[int(draft.pool.braze[pick[0]])] = pick[1]
+
+
+def _opening(draft: Draft, braze: int) -> float:
+    """Return what opening a load costs, its control included; infinite where it can have none."""
+    possible, control = draft.control_for(braze)
+    return draft.limits.setup_load + (0.0 if control is None else float(draft.needs.cost[control])) if possible else np.inf
+
+
+def _best(draft: Draft, rows: np.ndarray, state, *, most: float = np.inf, setups: _SetUps | None = None):
     """Return (fall of H, pick, price) of the specimen with the largest fall for its price, or None."""
-    loads = {draft.braze_of(number): number for number in draft.tally.loads}
     if not rows.size:
         return None
+    setups = _SetUps.of(draft) if setups is None else setups
     brazed = draft.needs.furnace[rows]
-    load = np.array([loads.get(int(draft.pool.braze[r]), NO_LOAD) if f else NO_LOAD for r, f in zip(rows, brazed)])
+    load = np.array([setups.loads.get(int(draft.pool.braze[r]), NO_LOAD) if f else NO_LOAD for r, f in zip(rows, brazed)])
     opens = brazed & (load == NO_LOAD)
-    load = np.where(opens, draft.free_load(), load)
-    warm = np.array(sorted(draft.tally.temperatures))
-    price = draft.needs.cost[rows] + draft.limits.setup_tool * ~np.isin(draft.needs.temperature[rows], warm) + draft.limits.setup_load * opens
+    load = np.where(opens, max(draft.free_load(), *(number + 1 for number in setups.loads.values()), 0), load)
+    costs = {braze: _opening(draft, braze) for braze in {int(b) for b in draft.pool.braze[rows[opens]]}}
+    opening = np.array([costs[int(draft.pool.braze[r])] if o else 0.0 for r, o in zip(rows, opens)])
+    price = draft.needs.cost[rows] + draft.limits.setup_tool * ~np.isin(draft.needs.temperature[rows], sorted(setups.warm)) + opening
     fits = price <= most + 1e-9
     if not fits.any():
         return None

@@ -126,7 +126,7 @@ def set_out(
 
 
 def look_ahead(
-    outset: Outset, *, weeks: int, money: float | None = None, share: float = 1.0, blanks: dict[str, int] | None = None
+    outset: Outset, *, weeks: int, money: float | None = None, weekly: float | None = None, blanks: dict[str, int] | None = None
 ) -> Ahead:
     """Lay out the coming weeks.
 
@@ -136,8 +136,8 @@ def look_ahead(
     weeks : int
     money : float, optional
         Money left for all weeks together; default no limit.
-    share : float, default 1
-        Share of each week's money that may be spent.
+    weekly : float, optional
+        Most money of a week; default what the week's budget allows.
     blanks : dict, optional
         Blanks on hand by lot, which bound the coming week only; later weeks can order. Default: no bound.
     """
@@ -145,14 +145,14 @@ def look_ahead(
     gain, start = problem.gain, list(problem.pending)
     batch, done, left, first, ended = list(start), [], money, None, ""
     for number in range(1, weeks + 1):
-        limits = _limits(problem.limits, share=share, money=left, blanks=blanks if number == 1 else None)
+        limits = _limits(problem.limits, weekly=weekly, money=left, blanks=blanks if number == 1 else None)
         pool = problem.pool if number == 1 else replace(problem.pool, insisted=())
         week = replace(problem, pool=pool, limits=limits, needs=Needs(limits, problem.pool.candidates), pending=tuple(batch))
         try:
             draft = choose(week, passes=0, prices=("money",))
         except UserError as error:
             if number == 1 and blanks is not None:
-                return look_ahead(outset, weeks=weeks, money=money, share=share)
+                return look_ahead(outset, weeks=weeks, money=money, weekly=weekly)
             ended = f"week {number}: {error.what}"
             break
         batch = draft.batch()
@@ -163,9 +163,9 @@ def look_ahead(
     return Ahead(outset, tuple(done), tuple(batch), base.rows.size, base.misclassification, first, ended)
 
 
-def _limits(limits: Limits, *, share: float, money: float | None, blanks: dict[str, int] | None) -> Limits:
-    weekly = limits.allowed["budget"] * share
-    allowed = {**limits.allowed, "budget": weekly if money is None else min(weekly, max(money, 0.0))}
+def _limits(limits: Limits, *, weekly: float | None, money: float | None, blanks: dict[str, int] | None) -> Limits:
+    least = min(x for x in (limits.allowed["budget"], weekly, None if money is None else max(money, 0.0)) if x is not None)
+    allowed = {**limits.allowed, "budget": least}
     stock = {lot: PLENTY for lot in limits.blanks} if blanks is None else {lot: blanks.get(lot, 0) for lot in limits.blanks}
     return replace(limits, allowed=allowed, blanks=stock)
 

@@ -141,6 +141,10 @@ def convergence(verdict: Any, method: str, draws: Any) -> dict[str, Any]:
             "divergences": verdict.divergences, "worst": list(verdict.worst), "method": method, "draws": int(draws.n_draws), "sampler": draws.sampler}
 
 
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError)
+"""What a damaged or missing evidence file raises."""
+
+
 def evidence(root: Path) -> list[dict[str, Any]]:
     """Return the stored evidence about the models, each with its date and whether the code is still the one it speaks of.
 
@@ -152,14 +156,25 @@ def evidence(root: Path) -> list[dict[str, Any]]:
     for path in sorted((root / "tests" / "evidence").glob("*.json")):
         try:
             record = json.loads(path.read_text(encoding="utf-8"))
-            files = {path for name in record["modules"] for path in _module_files(root, name)}
-            fresh = code_digest(*files) == record["code_digest"]
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            fresh = _speaks_of_this_code(root, record)
+        except UNREADABLE:
             continue
         brief = _brief({k: v for k, v in record.items() if k not in ("command", "seed", "made_on", "code_digest", "versions", "rows")})
         rows.append({"name": path.stem, "made_on": record.get("made_on"), "code_digest": record["code_digest"], "fresh": fresh,
                      "command": record.get("command"), "says": brief})
     return rows
+
+
+def is_fresh(root: Path, name: str) -> bool | None:
+    """Tell whether a stored evidence file (`forecast`) speaks of the code as it is; None where there is none to ask."""
+    try:
+        return _speaks_of_this_code(root, json.loads((root / "tests" / "evidence" / f"{name}.json").read_text(encoding="utf-8")))
+    except UNREADABLE:
+        return None
+
+
+def _speaks_of_this_code(root: Path, record: Mapping[str, Any]) -> bool:
+    return code_digest(*{path for name in record["modules"] for path in _module_files(root, name)}) == record["code_digest"]
 
 
 def _brief(record: Mapping[str, Any]) -> dict[str, Any]:

@@ -54,10 +54,11 @@ def chance_of_passing(conformance: np.ndarray, n: int, *, failures: int = 0) -> 
     return float(np.mean(binom.cdf(failures, n, 1.0 - np.asarray(conformance, float))))
 
 
-def size_given_posterior(conformance: np.ndarray, *, reliability: float, confidence: float) -> int | None:
-    """Return how many passes in a row, at one condition, bring P(conformance >= R) to C; 0 if it is there now, None if out of reach.
+def size_given_posterior(conformance: np.ndarray, *, reliability: float, confidence: float, failures: int = 0) -> int | None:
+    """Return how many components at one condition, `failures` of which fail, bring P(conformance >= R) to C; None if that is out of reach.
 
-    Draws are weighted by conformance^n, the likelihood of n passes.
+    Draws are weighted by conformance^(n - f) (1 - conformance)^f, the likelihood of n components with f failures. Without failures it is
+    the number of passes in a row, 0 where the claim holds as it is.
     """
     p = np.clip(np.asarray(conformance, float), 0.0, 1.0)
     good = p >= reliability
@@ -65,13 +66,16 @@ def size_given_posterior(conformance: np.ndarray, *, reliability: float, confide
         return None
     logged = np.log(np.maximum(p, 1e-300))
 
+    missed = failures * np.log(np.maximum(1.0 - p, 1e-300))
+
     def sure(n: int) -> float:
-        weight = np.exp(n * (logged - logged.max()))
+        told = (n - failures) * logged + missed
+        weight = np.exp(told - told.max())
         return float(weight[good].sum() / weight.sum())
 
-    low, high = 0, 1
-    if sure(0) >= confidence:
-        return 0
+    low, high = failures, failures + 1
+    if sure(low) >= confidence:
+        return low
     while sure(high) < confidence:
         low, high = high, 2 * high
         if high > LARGEST:
@@ -87,8 +91,11 @@ def trial(corner: Corner, *, reliability: float, confidence: float) -> dict[str,
     sizes = []
     for allowed in FAILURES:
         n = success_run_size(reliability, confidence, failures=allowed)
-        sizes.append({"failures_allowed": allowed, "components": n, "chance_of_passing": chance_of_passing(corner.conformance, n, failures=allowed)})
-    least = size_given_posterior(corner.conformance, reliability=reliability, confidence=confidence)
+        enough = size_given_posterior(corner.conformance, reliability=reliability, confidence=confidence, failures=allowed)
+        sizes.append({"failures_allowed": allowed, "components": n, "chance_of_passing": chance_of_passing(corner.conformance, n, failures=allowed),
+                      "given_posterior_components": enough,
+                      "given_posterior_chance": None if enough is None else chance_of_passing(corner.conformance, enough, failures=allowed)})
+    least = sizes[0]["given_posterior_components"]
     return {
         "temper": corner.temper,
         "corner": dict(zip(KEYS, corner.settings, strict=True)),
@@ -96,7 +103,7 @@ def trial(corner: Corner, *, reliability: float, confidence: float) -> dict[str,
         "probability_conforming": float(np.mean(corner.conformance >= reliability)),
         "classical": sizes, "uniform_prior_components": success_run_size_bayes(reliability, confidence),
         "given_posterior_components": least,
-        "given_posterior_chance": None if least is None else chance_of_passing(corner.conformance, least),
+        "given_posterior_chance": sizes[0]["given_posterior_chance"],
         "words": _words(corner, sizes[0], least, reliability, confidence)}
 
 
@@ -110,4 +117,4 @@ def _words(corner: Corner, first: dict[str, Any], least: int | None, reliability
         return text + "; given the posterior, no number of passes there would be enough"
     if least == 0:
         return text + "; given the posterior, the corner is confirmed already"
-    return text + f"; given the posterior, {least} passes in a row would be enough"
+    return text + f"; given the posterior, {least} passes in a row would be enough (chance {first['given_posterior_chance']:.2f})"

@@ -1,7 +1,7 @@
 """`budget --deep`: the outlook on money held against whole virtual campaigns with real refits.
 
 The fast outlook lays weeks out on today's posterior without refitting.  Here truths are drawn from that posterior, the weekly cycle
-runs on them - plans, results, refits - and what H, the claimed and the undecided share became stands beside what was foreseen, with whether they agree.
+runs on them - plans, results, refits, with the same money and with blanks ordered in time - and what H, the claimed and the undecided share became stands beside what was foreseen, with whether they agree.
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ def deep_budget(campaign, *, weeks: int | None = None, repeats: int = REPEATS, *
     else:
         awaited = f"; the results of {counted(len(record['pending']), 'pending specimen')} are drawn first" if record["pending"] else ""
         campaign.say(f"rehearsing {counted(horizon, 'week')} on {repeats} truths drawn from the posterior; every week is refitted{awaited}")
-        done = rehearse(campaign, weeks=horizon, truth="posterior", repeats=repeats, **options)
+        done = rehearse(campaign, weeks=horizon, truth="posterior", repeats=repeats,
+                        money=record["goal"]["money_left"], restock=True, **options)
         record["deep"] = agreement(record["by_money"], done.weeks) | {"campaigns": len(done.campaigns), "folder": str(done.folder.relative_to(campaign.directory))}
     return outlook.publish(campaign, record)
 

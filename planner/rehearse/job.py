@@ -30,6 +30,7 @@ from planner.window.window import Window
 
 OURS = "ours"
 WEEK = "judged after week "       # in the line of progress that says so
+REFILLED = 9_999                  # blanks of a lot that is ordered in time
 LOADS_PER_WEEK = 8                # room made for furnace loads where the week sets no limit
 _one_at_a_time = threading.Lock() # compiled models and the kernels' threads are shared within a process
 Say = Callable[[str], None]
@@ -53,6 +54,8 @@ class Job:
     n_points: int = N_POINTS      # points of the referee
     n_nodes: int = N_NODES
     pending: tuple[Specimen, ...] = ()   # planned, not reported yet: their results come in before the first week
+    money: float | None = None    # for our plans of all weeks together; None: each week's budget alone bounds them
+    restock: bool = False         # a lot that was cut from is filled up again
 
     @property
     def name(self) -> str:
@@ -142,7 +145,7 @@ class _Run:
     def _plan(self, week: int) -> tuple[Path, dict]:
         """Plan a week; the window that the plan rests on is judged first."""
         if self.job.strategy == OURS:
-            plan = self.campaign.plan(seed=self.job.seed, without_claims=True, papers=False)
+            plan = self.campaign.plan(seed=self.job.seed, budget=self._money(), without_claims=True, papers=False)
             self._judge(week - 1, current_fit(self.campaign), plan.window)
             self.forecast = {"forecast_" + k: plan.record["expected"][k] for k in ("gain", "gain_band_80")}
             return plan.folder, plan.record
@@ -151,13 +154,20 @@ class _Run:
         return write_rival_plan(self.campaign, self.job.strategy, week=week, weeks=self.job.weeks, fit=fit, window=window,
                                 formable=self.formable, world=self.world, seed=self.job.seed)
 
+    def _money(self) -> float | None:
+        """Return what the coming week may cost; None where its own budget decides."""
+        if self.job.money is None:
+            return None
+        weekly, left = self.campaign.definition.week.budget, max(self.job.money - self.spent, 0.0)
+        return left if weekly is None else min(weekly, left)
+
     def _answer(self, week: int, folder: Path, record: dict) -> None:
         """Measure what was planned, record it, and take its blanks off the stock."""
         planned = read_plan(folder).specimens
         answer_plan(folder / "plan.csv", self.campaign.directory / "results" / f"{week:03d}_week.csv", planned, self.bench)
         kinds = self.campaign.definition.specimens
         for s in planned:
-            self.stock[s.lot] = max(self.stock[s.lot] - kinds[s.specimen_type].blanks, 0)
+            self.stock[s.lot] = REFILLED if self.job.restock else max(self.stock[s.lot] - kinds[s.specimen_type].blanks, 0)
         self.spent += record["cost"]
         self.campaign.record()
         self._set_definition()

@@ -63,7 +63,7 @@ def _pending(record: Mapping[str, Any]) -> Text:
 def _stop(record: Mapping[str, Any]) -> Text:
     stop = record["stop"]
     text = Text("Stop: ", style="bold")
-    text.append(stop["why"] + ("" if stop["goal_week"] is None else f"; the goal is likelier reached than not from week {stop['goal_week']}"), style="not bold")
+    text.append(stop["why"] + ("" if stop["goal_week"] is None else "; the goal is reached already" if stop["goal_week"] == 0 else f"; the goal is likelier reached than not from week {stop['goal_week']}"), style="not bold")
     awaited = record["goal"]["misclassification_awaited"]
     if awaited is not None:
         text.append(f". Pending results are expected to bring H to {percent(awaited)}; the first week's gain counts from there", style="not bold")

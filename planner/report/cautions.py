@@ -20,15 +20,16 @@ CAUTIONS = (
 
 VERDICTS = {
     "CONVERGED": "the fit converged: its chains agree and enough draws stand behind every number",
-    "NOT_MIXED": "the chains do not agree: no claim; look at the rows and parameters named below, "
-    "then run `trialwright update DIR` again",
-    "DIVERGED": "the sampler diverged: no claim; look at the rows and parameters named below, "
-    "then run `trialwright update DIR` again",
-    "FEW_DRAWS": "too few effective draws: no claim; run `trialwright update DIR` for a longer fit",
+    "NOT_MIXED": "the chains do not agree: no claim; look at the parameters named below, exclude or correct rows that contradict "
+    "each other, then run `trialwright update DIR` again",
+    "DIVERGED": "the sampler diverged: no claim; look at the parameters named below, exclude or correct rows that contradict "
+    "each other, then run `trialwright update DIR` again",
+    "FEW_DRAWS": "too few effective draws, after a run of twice the length too: no claim; exclude or correct rows that contradict each other, "
+    "state narrower [beliefs], or take another `seed`",
     "PRIOR_ONLY": "no data yet: what is shown comes from the prior alone, and nothing is claimed",
     "CLAIMED": "a region is claimed as a whole",
     "NO_WINDOW": "nothing can be claimed yet",
-    "MORE_DRAWS": "a claim is within reach but needs more draws; run `trialwright update DIR` for a longer fit",
+    "MORE_DRAWS": "a claim is within reach, but the draws taken do not settle it: `trialwright window DIR` samples on as far as it goes, and more trials settle it",
     "CERTIFIED": "certified as a whole",
     "NOT_CERTIFIED": "not certified as a whole",
 }

@@ -137,7 +137,7 @@ def past(record: Mapping[str, Any]) -> Text:
     if told:
         text.append(f"over {told['weeks']} simulated weeks, each refitted, the gain foreseen was {told['ratio_of_sums']:.2f} of the gain that came, rank "
                     f"correlation {told['rank_correlation']:.2f}; {percent(told['band_coverage_80'])} of the weeks fell inside the 80 % band "
-                    f"(measured {told['made_on']}).", style="not bold")
+                    f"(measured {told['made_on']}{', on earlier code' if told.get('fresh') is False else ''}).", style="not bold")
     else:
         text.append("not yet held against refits in simulated weeks for this version.", style="not bold")
     if own:

@@ -43,7 +43,8 @@ def plan_workbook(record: Mapping[str, Any], definition: Definition) -> bytes:
     """
     held = io.BytesIO()
     book = xlsxwriter.Workbook(held, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False})
-    book.set_properties({"title": f"{definition.campaign.title}: {record['plan_file']}", "created": CREATED})
+    blind = {} if record["verdict"] == "CONVERGED" else {"comments": f"{record['verdict']}: nothing is claimed"}
+    book.set_properties({"title": f"{definition.campaign.title}: {record['plan_file']}", "created": CREATED} | blind)
     styles = _styles(book)
     sheet = book.add_worksheet("plan")
     headers = [*BEFORE, *(c.header for c in COLUMNS), *BEHIND, *(c.header for c in OPTIONAL_COLUMNS)]

@@ -147,6 +147,9 @@ def test_pointing_by_fields_reads_the_cell(browser, folder, review_data):
     type_in(browser, "e0", round(m["strain"][4], 3))
     c = m["c"][review_data["reliabilities"].index(0.9)][7 * len(m["strain"]) + 4]
     assert f"c = {c:.3f}" in browser.run("document.getElementById('value0').textContent")
+    type_in(browser, "R", "0.85")                          # the readout follows R without being typed anew
+    c = m["c"][review_data["reliabilities"].index(0.85)][7 * len(m["strain"]) + 4]
+    assert f"c = {c:.3f}" in browser.run("document.getElementById('value0').textContent")
 
 
 @pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])

@@ -73,7 +73,7 @@ def numbers(proposal):
         stack.enter_context(mock.patch.dict(fitting.current_fit.__kwdefaults__, draws=DRAWS))
         put(sampling, Sampler=Sampler)
         put(fitting, judge_draws=_judged)
-        put(planning, window_of=_window, Choice=choice, _proposal=lambda choice, fit, everything, plans, number, **_: proposal(number))
+        put(planning, window_of=_window, drawn_with=lambda campaign, fit, window: fit, Choice=choice, _proposal=lambda choice, fit, everything, plans, number, **_: proposal(number))
         put(window, window_of=_window)
         put(build, review_page=lambda record, data: PAGE)
         put(reviewing, window_of=_window, gather=_gathered)

@@ -129,7 +129,7 @@ def proposal(number: int, n: int = 3, who: str = "P") -> Proposal:
 def issue(folder: Path, number: int, supersedes=()) -> Path:
     """Write and register an invented plan as `plan` does, after taking up what was left."""
     plan = proposal(number)
-    record = plan_file.plan_record(plan, number=number, verdict="CONVERGED", now={}, more={"supersedes": list(supersedes)})
+    record = plan_file.plan_record(plan, number=number, verdict="CONVERGED", now={"misclassification": 0.2}, more={"supersedes": list(supersedes)})
     with open_ledger(folder) as ledger:
         plan_file.take_up_plans(ledger, folder / "plans")
         if any(p.number >= number for p in ledger.plans()):

@@ -93,7 +93,7 @@ def test_orphan_of_a_stopped_plan_is_named_and_taken_up(tmp_path):
 
     folder = tmp_path / "campaign"
     recorded(folder)
-    record = plan_file.plan_record(proposal(1), number=1, verdict="CONVERGED", now={})
+    record = plan_file.plan_record(proposal(1), number=1, verdict="CONVERGED", now={"misclassification": 0.2})
     plan_file.write_plan(folder / "plans", proposal(1), record, number=1)
     (folder / "plans" / "007").mkdir()               # somebody's own folder: left alone, never a plan
     with open_ledger(folder) as ledger:

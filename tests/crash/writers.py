@@ -35,7 +35,7 @@ def issue_next(folder: Path, who: str) -> int:
             plan_file.take_up_plans(ledger, folder / "plans")
             number = max(plan_file.next_number(folder / "plans"), max((p.number for p in ledger.plans()), default=0) + 1)
             plan = proposal(number, who=who)
-            record = plan_file.plan_record(plan, number=number, verdict="CONVERGED", now={})
+            record = plan_file.plan_record(plan, number=number, verdict="CONVERGED", now={"misclassification": 0.2})
             try:
                 plan_file.issue_plan(ledger, folder / "plans", plan, record, number=number)
                 return number

@@ -1,5 +1,6 @@
 """A claim is frozen with all that was known that day, and judged by its own criteria ever after.  No fit: window and draws are invented."""
 
+import json
 import shutil
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,6 +10,7 @@ import pytest
 import planner
 from planner.cycle import reviewing
 from planner.cycle.claims import read_claims
+from planner.lab.errors import UserError
 from planner.outlook.frozen import score
 
 DEMO = Path(__file__).resolve().parents[2] / "campaigns_demo" / "cold_plate_start"
@@ -54,3 +56,14 @@ def test_a_lot_that_came_later_scores_by_the_criteria_of_the_claim(campaign):
     (record,) = read_claims(campaign.directory)
     told = score(record, again.specimens())
     assert [(x["lot"], x["nonconforming_share"]) for x in told["lots"]] == [("Q2", 0.5)] and told["of_known_lots"] == 1
+
+
+@pytest.mark.parametrize("lost", ["lots", "criteria", "date", "test"])
+def test_a_claim_that_lost_a_part_is_one_message(campaign, lost):
+    reviewing.freeze(campaign)
+    path = campaign.directory / "claims" / "001.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    del record[lost]
+    path.write_text(json.dumps(record), encoding="utf-8")
+    with pytest.raises(UserError, match=f"claims/001.json: a frozen claim cannot be read(.|\\n)*{lost}"):
+        read_claims(campaign.directory)

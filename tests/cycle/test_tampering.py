@@ -23,7 +23,7 @@ def good(tmp_path_factory):
     folder = tmp_path_factory.mktemp("tampering") / "c"
     everything(folder)
     plan = proposal(2, who="Q")
-    record = plan_file.plan_record(plan, number=2, verdict="CONVERGED", now={}, more={"supersedes": [1]})
+    record = plan_file.plan_record(plan, number=2, verdict="CONVERGED", now={"misclassification": 0.2}, more={"supersedes": [1]})
     with open_ledger(folder) as ledger:
         plan_file.issue_plan(ledger, folder / "plans", plan, record, number=2, supersedes=[1],
                              pages={"plan.html": b"<!doctype html>an invented page"})

@@ -113,7 +113,7 @@ def cost_to_halve(cost: Sequence[float], h: Sequence[float], horizon: float) -> 
 
 
 def summary(kept: dict[str, dict], *, weeks: int, budget: float) -> dict:
-    """Return the keys of the contract and what else the issue asks, over the truths and streams that every strategy has met."""
+    """Return costs, shares and bands over the truths and streams that every strategy has met, the keys of the contract first."""
     runs = {tuple(name.split()): row for name, row in kept.items()}
     met = sorted({(n, s) for n, s, w, _ in runs if int(w) == weeks and all((n, s, w, x) in runs for x in STRATEGIES)})
     numbers = sorted({n for n, _ in met})

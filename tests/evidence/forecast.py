@@ -35,6 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from models.priors import sample_prior  # noqa: E402
 from models.simulate import new_effects  # noqa: E402
+from models.verdict import CONVERGED, PRIOR_ONLY  # noqa: E402
 from planner.acquisition.forecast_record import FILE, scaled  # noqa: E402
 from planner.acquisition.plan_file import read_plan  # noqa: E402
 from planner.cycle import open_campaign  # noqa: E402
@@ -177,9 +178,16 @@ def learnt(rows: Sequence[dict]) -> tuple[float, float]:
     return float(factor), float(np.quantile(needed, 0.8))
 
 
+def trusted(row: dict) -> dict | None:
+    """Return a batch with the answers whose refit converged; None where no lab would have been given the plan."""
+    came = [x for x, verdict in zip(row["came"], row["verdicts"], strict=True) if verdict == CONVERGED]
+    return row | {"came": came} if came and row["verdict"] in (CONVERGED, PRIOR_ONLY) else None
+
+
 def summary(kept: dict[str, dict]) -> dict:
     """Return the keys of the contract, over the batches that taught nothing."""
-    rows = {int(name.split()[0]): row for name, row in kept.items()}
+    found = {int(name.split()[0]): trusted(row) for name, row in kept.items()}
+    rows = {number: row for number, row in found.items() if row is not None}
     taught = [r for n, r in sorted(rows.items()) if n % TEACHES == 0]
     judged = [r for n, r in sorted(rows.items()) if n % TEACHES]
     if not taught or not judged:
@@ -198,8 +206,9 @@ def summary(kept: dict[str, dict]) -> dict:
             "batches": len(judged), "factor": factor, "stretch": stretch, "batches_that_taught": len(taught),
             "weeks_that_taught": sum(len(r["came"]) for r in taught), "ratio_of_sums_unscaled": float(np.dot(foreseen, counts) / total / factor) if total else None,
             "linear_rank_correlation": float(spearmanr([r["linear_gain"] for r in judged], came).statistic) if len(judged) > 2 else None,
-            "fits_failed": sum(v != "CONVERGED" for r in rows.values() for v in r["verdicts"]),
-            "meaning": "ratio: gain foreseen over gain that came; weeks: single answers; rank correlation: over batches, against the mean of their answers"}
+            "batches_left_out": len(found) - len(rows), "weeks_left_out": sum(v != CONVERGED for r in rows.values() for v in r["verdicts"]),
+            "meaning": "ratio: gain foreseen over gain that came; weeks: single answers; rank correlation: over batches, against the mean of their answers; "
+                       "left out: batches whose first fit did not converge, of which a lab is given no plan, and single answers whose refit did not"}
 
 
 def store(head: dict, kept: dict[str, dict]) -> None:

@@ -13,7 +13,7 @@ from tests.evidence import common, forecast
 
 
 def row(gain, came, band=0.02):
-    return {"simulated_gain": gain, "linear_gain": 0.9 * gain, "linear_band_80": [gain - band, gain + band], "came": list(came), "verdicts": ["CONVERGED"] * len(came), "seconds": 1.0}
+    return {"simulated_gain": gain, "linear_gain": 0.9 * gain, "linear_band_80": [gain - band, gain + band], "came": list(came), "verdict": "CONVERGED", "verdicts": ["CONVERGED"] * len(came), "seconds": 1.0}
 
 
 def test_factors_by_hand():
@@ -21,6 +21,14 @@ def test_factors_by_hand():
     assert factor == pytest.approx(0.36 / 0.45)
     off = np.abs([0.08 - 0.08, 0.10 - 0.08, 0.06 - 0.08, 0.04 - 0.04, 0.02 - 0.04, 0.06 - 0.04]) / 0.02
     assert stretch == pytest.approx(np.quantile(off, 0.8))
+
+
+def test_fits_that_did_not_converge_are_left_out_and_counted():
+    good, bad = row(0.10, [0.08, 0.10]), row(0.10, [0.5, 0.10]) | {"verdicts": ["NOT_MIXED", "CONVERGED"]}
+    unplanned = row(0.10, [0.9]) | {"verdict": "NOT_MIXED"}
+    found = forecast.summary({"000 02": good, "001 02": bad, "002 01": unplanned, "004 02": good})
+    assert (found["weeks"], found["batches"], found["batches_left_out"], found["weeks_left_out"]) == (3, 2, 1, 1)
+    assert found["ratio_of_sums"] == pytest.approx((0.09 + 2 * 0.09) / (0.10 + 0.18))
 
 
 def invented(n, *, bias=0.8, sd=0.01, seed=0):

@@ -61,6 +61,14 @@ def test_energy_gate():
     assert quick.name == CONVERGED and quick.bfmi == pytest.approx(1.0, abs=0.06)
 
 
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_what_is_no_number_passes_no_gate():
+    x = np.random.default_rng(1).standard_normal((4, 1000, 3))
+    assert verdict(x, energy=np.ones((4, 1000))).name == NOT_MIXED          # E-BFMI 0/0
+    x[2, 17, 1] = np.nan
+    assert verdict(x).name != CONVERGED
+
+
 def test_divergences():
     x = np.random.default_rng(7).standard_normal((4, 2500, 1))
     few, many = np.zeros((4, 2500), bool), np.zeros((4, 2500), bool)

@@ -72,6 +72,14 @@ def test_cuts_cost_certainty(outset, ahead, now):
     assert rows[2]["loss"] > 0 and rows[2]["saved"] > rows[0]["saved"] >= 0
 
 
+def test_a_week_without_a_budget_is_cut_from_what_was_planned(outset):
+    limits = outset.problem.limits
+    free = replace(outset, problem=replace(outset.problem, limits=replace(limits, allowed={**limits.allowed, "budget": np.inf})))
+    whole = look_ahead(free, weeks=1)
+    rows = budget.cuts(free, whole, weeks=1, money=None, blanks=None, now=0.2)
+    assert all(r["cost"] <= (1 - r["cut"]) * whole.weeks[0].cost + 1e-6 for r in rows) and rows[2]["saved"] > 0
+
+
 def test_a_week_without_money_has_nothing_to_cut(outset):
     limits = outset.problem.limits
     broke = replace(outset, problem=replace(outset.problem, limits=replace(limits, allowed={**limits.allowed, "budget": 0.0})))

@@ -26,6 +26,12 @@ def test_size_given_the_posterior_is_conjugate(draws):
     assert size_given_posterior(np.full(10, 0.5), reliability=0.9, confidence=0.95) is None
 
 
+def test_failures_are_part_of_the_likelihood(draws):
+    """After n components with one failure the posterior is Beta(8 + n, 2): the first n with P(p >= 0.9) >= 0.95, by its closed form."""
+    n = next(n for n in range(1, 200) if beta.sf(0.9, 9 + n - 1, 2) >= 0.95)
+    assert size_given_posterior(draws, reliability=0.9, confidence=0.95, failures=1) == n > 20
+
+
 def test_the_trial_names_the_hardest_corner_and_the_classical_sizes(draws):
     corners = np.array([[20, 0.1, 600, 3.0], [200, 0.2, 605, 5.0]])
     corner = hardest("O", corners, np.stack([draws, draws - 0.05], axis=1))

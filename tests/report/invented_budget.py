@@ -32,7 +32,7 @@ def budget_record():
             {"week": n, "cost": 5210.0, "gain": some(0.02), "worth": 811.0 * n} for n in (1, 2)]},
         "cuts": [{"cut": c, "cost": 20000 * (1 - c), "saved": 20000 * c, "misclassification": some(), "misclassification_band_80": [some(), some()], "loss": some(0.1), "weeks": 4} for c in (0.1, 0.25, 0.5)],
         "order": [{"temper": NASTY, "blanks_needed": 56, "blanks_on_hand": 17, "blanks_to_order": 39, "further_lot": True, "why": "few blanks"}],
-        "pending": [{"specimen": f"P-{n} {NASTY}", "specimen_type": "bend_coupon", "plan": 2, "due": "2026-12-01"} for n in (1, 2)],
+        "pending": [{"specimen": f"P-{n} {NASTY}", "specimen_type": "bend_coupon", "plan": 2, "due": "2026-12-01", "awaited": "section" if n == 2 else "results"} for n in (1, 2)],
         "goal": {"undecided_share_max": 0.137, "weeks_max": 9, "total_budget": 45100.0, "spent_estimate": 30010.0, "money_left": 15090.0, "weeks_done": 6, "dates": ["2026-01-05", "2026-03-06"],
                  "furnace_loads_done": 18, "bound_estimate": 4321.0, "weeks_bound": 1, "misclassification_awaited": 0.0987, "tool_setups_done": 23, "target": f"O {NASTY}, forming 150 to 200 degC"},
         "claimed_reading": {"today": some(), "stated": some(), "factor": some()}, "outcomes": 52, "chance_error_most": 0.0693,

@@ -30,7 +30,7 @@ def test_no_other_number_stands_on_the_page(pages, record, maps):
     seen = Seen(pages["plan.html"])
     words = [w for t in record["trials"] for w in (t["specimen"], t["reason"], t["lot"], t["temper"], t["furnace_load"], t["alternative"], t["section_feature"]) if w]
     words += [n["why"] for n in record["not_worth"]] + [n["what"] for n in record["not_worth"]] + record["notices"] + [record["own_list"]["file"]]
-    known = set(re.findall(r"\d+(?:\.\d+)?", " ".join(words).replace("_", " ") + " 003 80 90 plan.csv 1"))
+    known = set(re.findall(r"\d+(?:\.\d+)?", " ".join(words).replace("_", " ") + " 003 80 90 plan.csv 1 " + record["forecast_record"]["made_on"].replace("-", " ")))
     known |= {str(t["sequence"]) for t in record["trials"]}
     ticks = {"%g" % v for t in ("O", "H24") for d in [temper_drawing(t, record["trials"], ranges=RANGES, maps=maps)] for _, v in (*d.x_ticks, *d.y_ticks)}
     outlook = {"%g" % v for v in range(0, 101)} | {"2.5", "7.5", "12.5"}

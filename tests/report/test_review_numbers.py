@@ -80,7 +80,7 @@ def review():
                            "gain_band_80": [some(), some()], "inside_band": True, "state": "told"},
                           {"plan": "plans/002/plan.csv", "n_trials": 19, "misclassification_before": some(), "gain_expected": some(), "gain_came": None,
                            "gain_band_80": [some(), some()], "inside_band": None, "state": "waiting"}],
-            "verification": [{"words": "29 components", "classical": [{"failures_allowed": 0, "components": 29, "chance_of_passing": some()}]}],
+            "verification": [{"words": "29 components", "classical": [{"failures_allowed": 0, "components": 29, "chance_of_passing": some(), "given_posterior_components": 17, "given_posterior_chance": some()}]}],
             "sensitivity": {"priors": priors, "lots_left_out": left_out(["lot K1", "lot K2"]), "loads_left_out": [*left_out(["load L1"]), untold("load L2", 0.55, 217.4), untold("load L3", 0.93, 120.0)],
                             "specimens": left_out(["C-1", "C-2", "C-3"])},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 6000, "sampler": "invented"},

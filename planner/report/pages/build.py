@@ -49,7 +49,7 @@ def budget_page(record: Mapping[str, Any], *, title: str) -> str:
         figures.append(draw("probability_of_target", None, "chance of the target [%]"))
     due: dict[tuple[str, int], list[str]] = {}
     for one in sorted(record["pending"], key=lambda p: (p["due"], p["plan"])):
-        due.setdefault((one["due"], one["plan"]), []).append(f"{one['specimen']} ({one['specimen_type'].replace('_', ' ')})")
+        due.setdefault((one["due"], one["plan"]), []).append(f"{one['specimen']} ({one['specimen_type'].replace('_', ' ')}{', its section' if one['awaited'] == 'section' else ''})")
     return templates().get_template("budget.html.j2").render(
         budget=record, of=Shown(record), title=title, figures=figures, due=due, style=own("style.css"), library=Markup(library()), cautions=CAUTIONS,
         verdict_words=f"{record['verdict']}: {VERDICTS[record['verdict']]}")

@@ -62,6 +62,7 @@ function draw() {
   const how = shown.interpolated ? " (interpolated between stored reliabilities)" : "";
   says.textContent = shown.claim ? `At R = ${R}, C = ${C}: the set with c at least ${shown.claim.rho.toFixed(4)} is claimed as a whole, joint probability ${shown.claim.probability.toFixed(3)}${how}.`
     : `At R = ${R}, C = ${C}: nothing is claimed${how}.`;
+  page.maps.forEach((_, i) => read(i));
   document.documentElement.dataset.drawn = `${R} ${C}`;
 }
 
@@ -86,6 +87,5 @@ async function begin() {
   for (const b of document.querySelectorAll("button[data-step]")) b.addEventListener("click", () => step(b.dataset.field, Number(b.dataset.step)));
   page.maps.forEach((_, i) => { for (const id of ["T" + i, "e" + i]) document.getElementById(id).addEventListener("input", () => read(i)); });
   draw();
-  page.maps.forEach((_, i) => read(i));
 }
 if (page.maps.length) begin();
