@@ -113,7 +113,7 @@ def _start(arguments) -> None:
 
 
 def _check_options(parser) -> None:
-    parser.add_argument("--deep", action="store_true", help="criticise the fit too: predictive checks, prior sensitivity, leave-one-out")
+    parser.add_argument("--deep", action="store_true", help="criticise the fit too: predictive checks, prior sensitivity, leave-one-out (fits first where no current fit is kept, which takes minutes and keeps its draws)")
 
 
 def _check(arguments) -> None:

@@ -53,17 +53,36 @@ class Campaign:
             return [s for s in ledger.specimens() if has_measurement(s)]
 
     def record(self, files: Iterable[str | Path] | None = None, *, correct: bool = False, why: str | None = None) -> RecordOutcome:
-        """Record new result files (default: everything new in results/)."""
+        """Record new result files.
+
+        Parameters
+        ----------
+        files : paths, optional
+            Default: everything new in results/.
+        correct : bool, default False
+            Let rows of specimens already recorded replace what is in force; the old entries stay in the ledger.
+        why : str, optional
+            Reason of the correction, which then is required.
+
+        Returns
+        -------
+        RecordOutcome
+
+        Raises
+        ------
+        UserError
+            Naming file, row and column; of a refused file nothing is recorded.
+        """
         with self.ledger() as ledger:
             return record_results(self.directory, self.definition, ledger, files=files, correct=correct, why=why)
 
     def exclude(self, specimen: str, *, why: str | None) -> None:
-        """Leave a specimen out of the models, with the reason."""
+        """Leave a specimen out of the models, with the reason; UserError where it is unknown or no reason is given."""
         with self.ledger() as ledger:
             ledger.exclude(specimen, why)
 
     def include(self, specimen: str, *, why: str | None) -> None:
-        """Take an excluded specimen back in, with the reason."""
+        """Take an excluded specimen back in, with the reason; UserError where it is not excluded or no reason is given."""
         with self.ledger() as ledger:
             ledger.include(specimen, why)
 
@@ -100,7 +119,23 @@ class Campaign:
             return [p.name for p in result_files(self.directory) if not ledger.has_file(file_digest(p, folder=p.parent))]
 
     def update(self, *, quick: bool = False):
-        """Record new files and bring the draws up to date; returns the fit (verdict, method, ess, rhat, draws)."""
+        """Record new files and bring the draws up to date.
+
+        Parameters
+        ----------
+        quick : bool, default False
+            Reweight the newest fit for one or two new specimens where that can be trusted.
+
+        Returns
+        -------
+        Fit
+            verdict (name, words, rhat, ess, bfmi, divergences), method, draws, params, specimens; a fit that failed is returned as such.
+
+        Raises
+        ------
+        UserError
+            When a new file is refused, or recorded rows no longer fit the definition.
+        """
         from planner.cycle.fitting import current_fit
 
         self.record()
@@ -108,7 +143,22 @@ class Campaign:
         return self._fit
 
     def window(self, *, update: bool = True):
-        """Return the window of today's data (a fit older than data or definition is renewed unless `update` is False)."""
+        """Return the window of today's data.
+
+        Parameters
+        ----------
+        update : bool, default True
+            Record new files and renew a fit older than data or definition; otherwise the last fit as it is, its age told in the notices.
+
+        Returns
+        -------
+        Window
+
+        Raises
+        ------
+        UserError
+            When the fit failed (nothing is claimed then), or none is kept and `update` is False.
+        """
         from planner.cycle.fitting import current_fit, latest_fit
         from planner.cycle.window import window_of
 
@@ -156,7 +206,30 @@ class Campaign:
              without_claims: bool = False, papers: bool = True):
         """Write next week's plan and return it; unchanged inputs return the plan that exists.
 
-        Without `papers` only plan.csv and plan.json are written.
+        Parameters
+        ----------
+        budget : float, optional
+            Money of this week in the campaign's currency; default `[week] budget`.
+        seed : int, optional
+            Of the choice; default the campaign's.
+        again : bool, default False
+            Plan anew in the place of the newest plan of which nothing has come back.
+        own_list : path, optional
+            The researcher's own list, scored beside ours.
+        without_claims : bool, default False
+            Plan from a fit that failed; nothing is claimed and no share told.
+        papers : bool, default True
+            Write pages, bench sheet and workbook too, not plan.csv and plan.json alone.
+
+        Returns
+        -------
+        PlanResult
+            record (as plan.json), trials (a pandas table), folder, window.
+
+        Raises
+        ------
+        UserError
+            When the fit failed, nothing fits in the limits (it names those that bind), or the own list is refused.
         """
         from planner.cycle.planning import make_plan
 
@@ -165,16 +238,37 @@ class Campaign:
                          without_claims=without_claims, papers=papers)
 
     def budget(self, *, weeks: int | None = None) -> dict[str, Any]:
-        """Return what certainty the coming weeks buy, and write it to reports/ (page and JSON)."""
+        """Return what certainty the coming weeks buy, and write it to reports/ (page and JSON).
+
+        Parameters
+        ----------
+        weeks : int, optional
+            Horizon; default what `[goal] weeks_max` leaves.
+
+        Raises
+        ------
+        UserError
+            When the fit failed.
+        """
         from planner.cycle.outlook import write_budget
 
         self.record()
         return write_budget(self, weeks=weeks)
 
     def review(self, *, freeze: bool = False, deep: bool = False) -> dict[str, Any]:
-        """Return the evidence behind the claims, and write it to reports/; `freeze` first freezes today's claims in claims/.
+        """Return the evidence behind the claims, and write it to reports/.
 
-        With `deep` also refits on resampled lots and loads: `bagged`.
+        Parameters
+        ----------
+        freeze : bool, default False
+            First freeze today's claims in claims/.
+        deep : bool, default False
+            Refit without the lots and loads that reweighting cannot leave out, and on resampled ones (`bagged`); long.
+
+        Raises
+        ------
+        UserError
+            When the fit failed (the standing of frozen claims is told all the same), or there is nothing to freeze.
         """
         from planner.cycle import reviewing
 

@@ -64,7 +64,7 @@ def predictive_checks(definition, encoded: Encoded, params: Params, specimens: S
         redrawn = _redrawn(definition, encoded, few, keep.size, some, rng)
         for i, one in enumerate(some):
             mine = SimpleNamespace(**{name: values[i * keep.size : (i + 1) * keep.size] for name, values in vars(redrawn).items()})
-            for name, value, censor, draws in _readings(one, mine, shares, definition.component.joints):
+            for name, value, censor, draws in _readings(one, mine, shares):
                 ranks.setdefault(name, {}).setdefault(one.specimen_type, []).append(_rank(value, censor, np.asarray(draws, float), rng))
     found = {label: np.array(some) for name, by_type in ranks.items() for label, some in _split(name, by_type).items()}
     p = [float(kstest(some, "uniform").pvalue) for some in found.values()]
@@ -111,7 +111,7 @@ def _redrawn(definition, encoded: Encoded, few, n: int, some: Sequence[Specimen]
                     n_joints=each(lambda one: one.joints_inspected or definition.component.joints, int), rng=rng)
 
 
-def _readings(one: Specimen, drawn, shares, n_joints: int):
+def _readings(one: Specimen, drawn, shares):
     """Yield (response, value, censoring, redraws) of every reading of a specimen."""
     if one.limit_strain is not None:
         yield "limit strain", one.limit_strain.value, one.limit_strain.censor, drawn.limit_strain

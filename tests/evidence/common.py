@@ -37,8 +37,8 @@ CAMPAIGN_MODULES = [
     "tests/evidence/virtual_lab.py"]
 #: Longest slice of work, in minutes.
 SLICE_MIN = 20.0
-#: The files that the contract names.
-FILES = ("calibration", "false_claims", "acquisition", "forecast", "speed", "crash", "fuzz")
+#: The files that the contract names, then those of our own.
+FILES = ("calibration", "false_claims", "acquisition", "forecast", "speed", "crash", "fuzz", "large", "variants")
 
 
 def module_paths(modules: Iterable[str]) -> list[Path]:

@@ -194,7 +194,7 @@ def temper_drawing(
     gutter = any(trials[i]["strain"] is None for i in mine)
     width = LEFT + MAP_W + (GUTTER if gutter else MARGIN)
     return MapDrawing(
-        temper, index, () if index is None else _cells(maps[index], scale), _tags([trials[i] for i in mine], aims, scale, right=width - 2), aims,
+        temper, index, () if index is None else _cells(maps[index]), _tags([trials[i] for i in mine], aims, scale, right=width - 2), aims,
         tuple((scale.x(v), v) for v in _ticks(*scale.strain)), tuple((scale.y(v), v) for v in _ticks(*scale.warm)),
         LEFT + MAP_W if gutter else None, width, TOP + MAP_H + 40,
     )  # fmt: skip
@@ -210,7 +210,7 @@ def _ticks(low: float, high: float) -> list[float]:
     return [round(step * k, 10) for k in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
-def _cells(one: Mapping[str, Any], scale: _Scale) -> tuple[Cell, ...]:
+def _cells(one: Mapping[str, Any]) -> tuple[Cell, ...]:
     """Join neighbours in a row that are of one kind, edge to edge."""
     warm, strain = one["forming_temperature_degC"], one["strain"]
     tall, wide = MAP_H / len(warm), MAP_W / len(strain)
