@@ -57,7 +57,9 @@ def _standing(record: Mapping[str, Any]) -> Text:
 
 def _pending(record: Mapping[str, Any]) -> Text:
     days = [one["due"] for one in record["pending"]]
-    return Text(f"\nPending: {len(days)} {'specimen' if len(days) == 1 else 'specimens'}" + (f", results due {min(days)} to {max(days)}" if days else ""))
+    sections = sum(one["awaited"] == "section" for one in record["pending"])
+    only = f", of {sections} the section alone" if sections else ""
+    return Text(f"\nPending: {len(days)} {'specimen' if len(days) == 1 else 'specimens'}{only}" + (f", results due {min(days)} to {max(days)}" if days else ""))
 
 
 def _stop(record: Mapping[str, Any]) -> Text:
