@@ -62,12 +62,15 @@ def smoothed(log_weight: np.ndarray) -> Weights:
 
 
 def resampled(draws: Draws, weights: Weights, rng: np.random.Generator) -> Draws:
-    """Return draws resampled by weight (systematic), chain by chain, in the form of a fit."""
+    """Return draws resampled by weight (systematic), chain by chain, in the form of a fit.
+
+    Copies of a draw stay side by side, in the order of the chain: whoever estimates effective draws from autocorrelation then sees them.
+    """
     n_chains, n_each, _ = draws.z.shape
     by_chain = weights.weight.reshape(n_chains, n_each)
     z = np.empty_like(draws.z)
     for i in range(n_chains):
         edges = np.cumsum(by_chain[i]) / by_chain[i].sum()
         pick = np.minimum(np.searchsorted(edges, (np.arange(n_each) + rng.uniform()) / n_each), n_each - 1)
-        z[i] = draws.z[i, pick[rng.permutation(n_each)]]
+        z[i] = draws.z[i, pick]
     return replace(draws, z=z, sampler="reweighted")

@@ -3,6 +3,9 @@
 A few Laplacian eigenfunctions weighted by the spectral density of a squared-exponential covariance (Hilbert-space
 approximation of a Gaussian process; Solin & Sarkka, Statistics and Computing 30 (2020) 419).  The amplitude has a
 prior near zero, so that a wrong functional form widens the answer instead of lying.
+
+Over warmth alone the deviation is pinned: its chord from tau = 0 (20 degC) to tau = 1 (250 degC) is taken off. What is left bends
+between and beyond the two temperatures of which beliefs speak, so that a stated range holds exactly; level and slope have parameters of their own.
 """
 
 from __future__ import annotations
@@ -32,15 +35,30 @@ def tau_basis(tau) -> np.ndarray:
     return np.stack([w * np.sin((j + 1) * angle) for j, w in enumerate(_TAU_WEIGHT)])
 
 
+_AT_ENDS = tau_basis(np.array([0.0, 1.0]))
+
+
+def _chordless(basis, tau) -> list:
+    return [basis[j] - (1.0 - tau) * float(_AT_ENDS[j, 0]) - tau * float(_AT_ENDS[j, 1]) for j in range(N_BASIS)]
+
+
+_PINNED_SCALE = float(1.0 / np.sqrt(np.sum(np.square(_chordless(tau_basis(0.5), 0.5)))))
+
+
+def pinned(basis, tau) -> list:
+    """Return the basis over tau less its chord from tau = 0 to tau = 1, as a list of N_BASIS arrays; of unit variance half way."""
+    return [_PINNED_SCALE * b for b in _chordless(basis, tau)]
+
+
 def heat_basis(q, xp=np) -> list:
     """Return the weighted basis over braze heat q as a list of N_HEAT_Q arrays."""
     angle = np.pi * (xp.clip(q, -Q_HALF, Q_HALF) + Q_HALF) / (2 * Q_HALF)
     return [float(_Q_WEIGHT[j]) * xp.sin((j + 1) * angle) for j in range(N_HEAT_Q)]
 
 
-def over_tau(coefficients, basis):
-    """Return the deviation over tau: sum_j coefficient_j basis_j; coefficients are N_BASIS arrays (..., n), one value a row."""
-    return sum(c * basis[j] for j, c in enumerate(coefficients))
+def over_tau(coefficients, basis, tau):
+    """Return the deviation over tau, nothing at tau = 0 and 1: sum_j coefficient_j pinned_j; coefficients are N_BASIS arrays (..., n), one value a row."""
+    return sum(c * b for c, b in zip(coefficients, pinned(basis, tau), strict=True))
 
 
 def over_heat(coefficients, basis, q, xp=np):

@@ -21,7 +21,7 @@ def log_limit_strain(p, d, lot_effect, *, xp=np):
     """Return the mean of ln(limit strain), shape (n_draws, n) or (n,) in the graph."""
     own = p.of(d.temper)
     return (own.limit_level + own.limit_gain * power_of_warmth(d.tau, p.limit_exponent, xp) + lot_effect
-            + deviation.over_tau(own.limit_deviation, d.basis)
+            + deviation.over_tau(own.limit_deviation, d.basis, d.tau)
             + d.component * (p.limit_shift + p.limit_shift_tau * d.tau))
 
 

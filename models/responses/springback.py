@@ -18,7 +18,7 @@ def log_angle(p, d, lot_effect):
     """Return the mean of ln(springback angle / deg) on the coupon scale."""
     own = p.of(d.temper)
     return (own.angle_level - own.softening * d.tau - d.log_modulus + p.hardening * (d.strain / 0.1)
-            + lot_effect + deviation.over_tau(own.angle_deviation, d.basis))
+            + lot_effect + deviation.over_tau(own.angle_deviation, d.basis, d.tau))
 
 
 def log_gap(p, angle, tau):

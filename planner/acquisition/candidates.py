@@ -108,7 +108,9 @@ def build_pool(
     Pool
     """
     order = _in_doubt(reference, rng=rng)
-    warm = _temperatures(definition, reference, order, history, n_temperatures)
+    every = _temperatures(definition, reference, order, history, n_temperatures)
+    low, high = definition.factor_ranges["forming_temperature_degC"]
+    warm = [t for t in every if low <= t <= high] or every      # a control or a trial insisted on may lie outside, others do not
     brazes = _brazes(definition, reference, order, history, n_brazes)
     coupons = _coupons(definition, limits, warm)
     insisted = _insisted(definition, limits)
@@ -245,7 +247,9 @@ def _plates(
             t = min(warm, key=lambda w: abs(w - t))
             if name == "braze_coupon":
                 strain *= features[i % len(features)].strain_share
-            strain = max(round(round(strain / STEP["strain"]) * STEP["strain"], 6), SMALLEST_STRAIN)
+            # a component stays inside the range; a coupon stands for a feature that is strained less
+            strain = snapped(definition, "strain", strain) if name == "component" else round(round(strain / STEP["strain"]) * STEP["strain"], 6)
+            strain = max(strain, SMALLEST_STRAIN)
             cuts = [None, features[i % len(features)].name] if section else [None]
             cuts = [features[i % len(features)].name] if must_cut else cuts
             fresh = [Candidate(name, temper, lots[made % len(lots)], t, strain, section_feature=cut) for cut in cuts]

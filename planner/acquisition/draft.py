@@ -376,9 +376,11 @@ class Draft:
         moved = []
         for pick in members:
             if pick.role == CONTROL:
-                number = self.pool.control[(self.pool.candidates[pick.candidate].lot, braze)]
+                number = self.pool.control.get((self.pool.candidates[pick.candidate].lot, braze))
             else:
-                number = self.pool.at[(int(self.pool.plate[pick.candidate]), braze)]
+                number = self.pool.at.get((int(self.pool.plate[pick.candidate]), braze))
+            if number is None:                              # what is insisted on exists at its own braze alone
+                return None
             moved.append(replace(pick, candidate=number))
         control = next((p.candidate for p in moved if p.role == CONTROL), None)
         into = tuple(p for p in moved if p.role != CONTROL)
@@ -389,6 +391,8 @@ class Draft:
             return None
         into = []
         for pick, other in ((first, second), (second, first)):
-            key = (int(self.pool.plate[pick.candidate]), int(self.pool.braze[other.candidate]))
-            into.append(Pick(self.pool.at[key], other.load))
+            number = self.pool.at.get((int(self.pool.plate[pick.candidate]), int(self.pool.braze[other.candidate])))
+            if number is None:
+                return None
+            into.append(Pick(number, other.load))
         return Step(out=(first, second), into=tuple(into))

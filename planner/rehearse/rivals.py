@@ -35,7 +35,8 @@ SPEND = {"component": 0.6, "braze_coupon": 0.22, "tensile_coupon": 0.12, "bend_c
 LEVELS = (0.2, 0.8)               # of a factor's range, for the factorial
 FORMABLE = 0.5                    # least believed chance of forming without a crack
 UNLIMITED = {"furnace_loads": 4, "tool_temperatures": 4, "places_per_load": 12}   # what a week holds where no limit is set
-MOST_SPECIMENS, MOST_LOADS, MOST_TOOLS = 120, 12, 12
+MOST_LOADS, MOST_TOOLS = 12, 12
+UNPRICED_SPECIMENS, MOST_SPECIMENS = 120, 2000          # a week without a budget; the most that any week is laid out for
 N_BELIEFS, N_STRAINS = 400, 40
 
 
@@ -92,7 +93,7 @@ def choose_batch(definition, limits: Limits, strategy: str, *, week: int, weeks:
     share = {kind: SPEND[kind] / total for kind in points.queues}
     picks: list[tuple[int, int | None, bool]] = []
     position = dict.fromkeys(points.queues, 0)
-    while points.queues and len(picks) < MOST_SPECIMENS:
+    while points.queues and len(picks) < points.most:
         cost = sum(spent.values())
         first = "component" in points.queues and len(tally.loads) < len(loads_of)      # loads and their controls before all else
         kind = "component" if first else max(points.queues, key=lambda t: share[t] * (cost + limits.uses[t].cost) - spent[t])
@@ -148,6 +149,9 @@ class _Points:
         most = {name: int(limits.allowed[name]) if np.isfinite(limits.allowed[name]) else n for name, n in UNLIMITED.items()}
         self.n_loads, self.n_tools = min(most["furnace_loads"], MOST_LOADS), min(most["tool_temperatures"], MOST_TOOLS)
         self.places = most["places_per_load"]
+        money, cheapest = limits.allowed["budget"], min((use.cost for use in limits.uses.values()), default=0.0)
+        affordable = int(money / cheapest) + 1 if np.isfinite(money) and cheapest > 0 else UNPRICED_SPECIMENS
+        self.most = min(affordable, sum(limits.blanks.values()) + 1, MOST_SPECIMENS)
         tempers = [t for t in definition.factors.tempers if limits.lots_of(t)]
         if strategy == ONE_TEMPER and tempers:
             tempers = [tempers[min((week - 1) * len(tempers) // weeks, len(tempers) - 1)]]
@@ -229,7 +233,7 @@ class _Points:
 
     def _plates(self, kind: str, tools: list[float]) -> list[Candidate]:
         """Return the specimens of one type in the order in which to take them."""
-        n, start = MOST_SPECIMENS // 2, self.used.get(kind, 0)
+        n, start = self.most, self.used.get(kind, 0)
         if self.strategy == FACTORIAL:
             warm = tools[1:] if len(tools) > 1 and self.definition.control is not None else tools
             self.n_warm = len(warm)

@@ -231,3 +231,17 @@ def test_the_least_change_of_a_setting_out_of_reach_moves_one_factor_within_the_
     assert unreachable(definition, moved) is None
     walled = varied(insist=[], target=None, out_of_reach=[*rules, {"why": "cold", "forming_temperature_degC": [0.0, 250.0]}])
     assert "below" not in least_change_of_setting(walled, setting) or unreachable(walled, setting) is None
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_exchanges_leave_insisted_trials_at_their_own_braze(varied, world, seed):
+    """Several brazes insisted on, few other candidates: a trial insisted on may be taken once more, yet it exists at one braze alone."""
+    rng = np.random.default_rng(seed)
+    insist = [{"specimen_type": "component", "temper": str(rng.choice(["O", "H24"])), "forming_temperature_degC": float(rng.choice([120.0, 160.0, 200.0])),
+               "strain": float(rng.choice([0.04, 0.08, 0.12])), "braze_temperature_degC": float(rng.choice([598.0, 601.0, 604.0])), "braze_time_min": 3.0, "count": 1}
+              for _ in range(5)]  # fmt: skip
+    definition = varied(insist=insist, week=WEEK | {"budget": 9000.0, "hours": 200.0, "furnace_loads": 6, "places_per_load": 8})
+    reference, predictor = world(definition, n_draws=60, log2_points=5)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=40, with_optimism=False, rng=np.random.default_rng(seed))
+    audited(definition, plan.rows)
+    assert sum(row.role == "insisted" for row in plan.rows) == 5

@@ -1,6 +1,6 @@
 """Does the gain that a plan foresees come?  Forecasts against refits, as `forecast.json` and the record that plans print.
 
-    python tests/evidence/forecast.py [--minutes 20] [--processes 2] [--batches 30] [--outcomes 8]
+    python tests/evidence/forecast.py [--minutes 20] [--processes 2] [--batches 36] [--outcomes 8]
 
 A batch is one week's list of specimens in a virtual campaign of some standing (legacy specimens and up to two weeks of a design,
 measured in a prior draw).  Batches are of mixed size and quality: our plans at the whole of the week's money and at parts of it, and
@@ -54,6 +54,7 @@ COMMAND = "python tests/evidence/forecast.py"
 MODULES = [*common.CAMPAIGN_MODULES, "planner/rehearse/rival_plan.py", "tests/evidence/forecast.py"]
 KINDS = (("ours", 1.0), (SPACE_FILLING, 1.0), ("ours", 0.4), ("ours", 0.7), (FACTORIAL, 1.0), ("ours", 0.25), ("ours", 1.0))
 """Who chooses a batch, and with which share of the week's money, by turns."""
+LEAST_BATCHES = 20                # judged, of which the contract asks
 MOST_WEEKS = 2                    # of a design behind a batch, beside the legacy specimens
 TEACHES = 3                       # every third batch
 EXPECTED_S = 300.0                # of one batch of eight outcomes
@@ -80,7 +81,7 @@ class Task:
     @property
     def weeks(self) -> int:
         """Weeks of a design behind it."""
-        return self.number // 2 % (MOST_WEEKS + 1)
+        return self.number // TEACHES % (MOST_WEEKS + 1)             # those that teach and those that judge alike
 
 
 class Lab:
@@ -203,12 +204,19 @@ def summary(kept: dict[str, dict]) -> dict:
     total = float(np.dot(came, counts))
     return {"weeks": sum(counts), "ratio_of_sums": float(np.dot(foreseen, counts) / total) if total else None,
             "rank_correlation": float(spearmanr(foreseen, came).statistic) if len(judged) > 2 else None, "band_coverage_80": float(np.mean(inside)),
-            "batches": len(judged), "factor": factor, "stretch": stretch, "batches_that_taught": len(taught),
+            "batches": len(judged), "enough_batches": len(judged) >= LEAST_BATCHES,
+            "ratio_by_weeks_before": {str(w): float(np.dot(f, c) / np.dot(m, c)) for w in range(MOST_WEEKS + 1)
+                                      for f, m, c in [_of(w, judged, foreseen, came, counts)] if np.dot(m, c)}, "factor": factor, "stretch": stretch, "batches_that_taught": len(taught),
             "weeks_that_taught": sum(len(r["came"]) for r in taught), "ratio_of_sums_unscaled": float(np.dot(foreseen, counts) / total / factor) if total else None,
             "linear_rank_correlation": float(spearmanr([r["linear_gain"] for r in judged], came).statistic) if len(judged) > 2 else None,
             "batches_left_out": len(found) - len(rows), "weeks_left_out": sum(v != CONVERGED for r in rows.values() for v in r["verdicts"]),
             "meaning": "ratio: gain foreseen over gain that came; weeks: single answers; rank correlation: over batches, against the mean of their answers; "
                        "left out: batches whose first fit did not converge, of which a lab is given no plan, and single answers whose refit did not"}
+
+
+def _of(weeks: int, rows: Sequence[dict], *of: Sequence[float]) -> tuple[list[float], ...]:
+    """Return the parts of some lists that belong to batches with so many weeks behind them."""
+    return tuple([x for x, row in zip(values, rows, strict=True) if row.get("weeks_before") == weeks] for values in of)
 
 
 def store(head: dict, kept: dict[str, dict]) -> None:
@@ -224,7 +232,7 @@ def store(head: dict, kept: dict[str, dict]) -> None:
 def main(words=None, *, work=run) -> None:
     """Run a slice, store after every batch, and say how it stands."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--batches", type=int, default=30, help="a third of them teach")
+    parser.add_argument("--batches", type=int, default=36, help="a third of them teach")
     parser.add_argument("--outcomes", type=int, default=8, help="answers of each batch, each with a refit")
     parser.add_argument("--processes", type=int, default=2)
     given = common.arguments(parser, words)

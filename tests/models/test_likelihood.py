@@ -53,5 +53,7 @@ def test_deviations_have_unit_scale_where_trials_are():
     """With unit normal coefficients the smooth terms have variance near 1 at the centre and never much above."""
     variance = (deviation.tau_basis(np.linspace(0, 1.1, 50)) ** 2).sum(0)
     assert variance.max() <= 1.1 and variance.min() >= 0.3
+    tau = np.array([0.0, 0.5, 1.0])
+    assert (np.array(deviation.pinned(deviation.tau_basis(tau), tau)) ** 2).sum(0) == pytest.approx([0.0, 1.0, 0.0], abs=1e-12)
     across = np.array(deviation.heat_basis(np.linspace(-1.5, 1.5, 40)))
     assert (across ** 2).sum(0).max() <= 1.1

@@ -65,6 +65,14 @@ def test_one_temper_at_a_time(definition):
     assert tempers == [{"O"}, {"O"}, {"H24"}, {"H24"}]
 
 
+@pytest.mark.parametrize("strategy", RIVALS)
+def test_a_week_of_cheap_coupons_is_spent_too(definition, strategy):
+    """Without a furnace hundreds of coupons fit the money; equal spend is what a comparison rests on."""
+    dry = definition.model_copy(update={"week": definition.week.model_copy(update={"budget": 6000.0, "furnace_loads": 0, "hours": None})})
+    (batch,) = weeks_of(dry, strategy, n=1, blanks={"A1": 900, "B1": 900})
+    assert batch.tally.broken() == [] and 0.95 * 6000 <= batch.tally.cost <= 6000 and len(batch.candidates) > 120
+
+
 def test_stock_binds(definition):
     batch = weeks_of(definition, SPACE_FILLING, n=1, blanks={"A1": 4, "B1": 0})[0]
     assert batch.tally.broken() == [] and {c.lot for c in batch.candidates} == {"A1"}
