@@ -30,11 +30,11 @@ from planner.window.lanes import plain
 from planner.window.required import Required
 from planner.window.tables import Grid, Tables, build_tables, in_chunks
 from planner.window.truncated import truncated_rules
+from planner.window.wide import ENDS, WIDE, wide_rule
 
 __all__ = ["Conformance", "LotsSeen", "Required"]
 
-WIDE = 0.45                       # scatter of strain, as a share of the set strain, from which actual strains are gone through one by one
-TAIL, LOG_STRAIN_STEP, MOST_STRAINS, STRAINS = 3.6, 0.08, 800, (1e-6, 1.5)    # ... within +- sd, in steps of ln strain, between
+WIDE_AT_ONCE = 64                 # conditions whose actual strains go through the kernel together: some thousands of nodes
 DRAWS_AT_ONCE = 80                # few, so that no thread waits long for the last
 NO_LIMIT = 60.0                   # ln of a gap or film that everything stays below
 MOST_STRAIN_SPREAD = 0.6          # of ln strain, as far as the gap's small dependence on strain goes
@@ -84,25 +84,26 @@ class Conformance:
         return self._combined(conditions, out)
 
     def _over_strain(self, conditions: Conditions) -> np.ndarray:
-        """Return conformance where strain scatters by half its size or more: the mean over actual strains of what each would give."""
-        strain = np.maximum(conditions.strain, MIN_STRAIN)
-        sd = self.settings.strain / strain
-        n = np.minimum(np.ceil(2 * TAIL * sd / LOG_STRAIN_STEP), MOST_STRAINS).astype(int) + 1
-        out, total = np.zeros((self.params.n_draws, len(conditions)), np.float32), np.zeros(len(conditions))
-        for k in range(n.max()):
-            at = np.flatnonzero(k < n)
-            z = TAIL * (2.0 * k / (n[at] - 1) - 1.0)
-            factors, weight = conditions.factors()[at], np.exp(-0.5 * z * z)
-            factors[:, 1] = np.clip(strain[at] * np.exp(sd[at] * z), *STRAINS)
-            out[:, at] += weight.astype(np.float32) * self._of_strain(Conditions.from_factors(conditions.temper[at], factors))
-            total[at] += weight
-        return out / total.astype(np.float32)
+        """Return conformance where strain scatters by half its size or more: the mean over actual strains of what each would give.
+
+        float32 (n_draws, n_conditions).
+        """
+        out = np.empty((self.params.n_draws, len(conditions)), np.float32)
+        for first in range(0, len(conditions), WIDE_AT_ONCE):
+            part = conditions.take(slice(first, first + WIDE_AT_ONCE))
+            strain = np.maximum(part.strain, MIN_STRAIN)
+            nodes, weights, starts = wide_rule(strain, self.settings.strain / strain)
+            owner = np.repeat(np.arange(len(part)), np.diff(starts, append=len(nodes)))
+            found = self._of_strain(replace(part.take(owner), strain=nodes))
+            found *= weights.astype(np.float32)
+            out[:, first:first + WIDE_AT_ONCE] = np.add.reduceat(found, starts, axis=1)
+        return out
 
     @cached_property
     def _of_strain(self) -> "Conformance":
         """Conformance at an exactly known strain."""
         ends = [self.box.factors(), self.box.factors()]
-        for factors, strain in zip(ends, STRAINS):
+        for factors, strain in zip(ends, ENDS):
             factors[:, 1] = strain
         box = Conditions.concatenate([Conditions.from_factors(self.box.temper, factors) for factors in ends])
         return Conformance(self.params, sheet=self.sheet, settings=replace(self.settings, strain=0.0), required=self.required, box=box,
