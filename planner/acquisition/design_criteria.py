@@ -19,7 +19,31 @@ from typing import Any
 import numpy as np
 from scipy.special import expit
 
-from planner.acquisition.gain import information_gain
+
+def information_gain(signal: np.ndarray, noise: np.ndarray) -> float:
+    """Return the expected information of a linear-Gaussian batch, in nats.
+
+    Parameters
+    ----------
+    signal : (n, n) array
+        Prior covariance of the expected outcomes, ``X Sigma X'``.
+    noise : (n, n) or (n,) array
+        Noise covariance, or its diagonal.
+
+    Returns
+    -------
+    float
+        ``(log det(signal + noise) - log det(noise)) / 2`` (Lindley 1956; Chaloner & Verdinelli 1995).
+
+    Examples
+    --------
+    >>> round(information_gain(np.array([[16.0]]), np.array([100.0])), 6)
+    0.07421
+    """
+    signal = np.atleast_2d(np.asarray(signal, float))
+    noise = np.asarray(noise, float)
+    noise = np.diag(noise) if noise.ndim == 1 else noise
+    return 0.5 * float(np.linalg.slogdet(signal + noise)[1] - np.linalg.slogdet(noise)[1])
 
 
 def logit_regressors(eta: np.ndarray) -> np.ndarray:

@@ -7,7 +7,8 @@ follows in closed form (``scores``).  Second moments are exact for yes/no outcom
 
 Measurements come in blocks, one a specimen.  A batch is conditioned by one Cholesky factor over its own measurements and
 candidates are scored against it in matrix products: the same two calls serve greedy choice, exchange and the loss of
-leaving a specimen out.
+leaving a specimen out.  Given the draw, readings share new lots and loads, and those of one specimen whatever else the models
+say goes together (``within``): a section that recrystallised has a shallow film.
 
 References
 ----------
@@ -27,6 +28,7 @@ from scipy.linalg.lapack import dtrtri
 
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.scores import MAX_SHARE, MisclassificationTable
+from planner.acquisition.ties import fitting_ties
 
 CHUNK = 32
 SLAB = 1024
@@ -73,6 +75,10 @@ class _Rows(NamedTuple):
     """(n_measurements,) whole standard deviation of each measurement, in its own scale."""
     noise: np.ndarray
     """(n_measurements,) variance given the draw, in its own scale."""
+    kind: np.ndarray
+    """(n_measurements,) place in ``KINDS``."""
+    within: np.ndarray
+    """(n_measurements, len(KINDS)) covariance given draw, lot and load with the specimen's reading of each kind."""
 
 
 class LinearGain:
@@ -138,7 +144,8 @@ class LinearGain:
         keep = 1.0 - self.shrinkage
         centred *= self._dtype.type(np.sqrt(keep / n_draws))
         cross *= self._dtype.type(keep)
-        return _Rows(centred, cross, lot / unit[:, None], load / unit[:, None], unit, noise)
+        within = fitting_ties(m, own=noise - effects, unit=unit)
+        return _Rows(centred, cross, lot / unit[:, None], load / unit[:, None], unit, noise, m.kind_number, within)
 
     def _index(self) -> None:
         candidate = self.measurements.candidate
@@ -154,7 +161,8 @@ class LinearGain:
                 part = of_size[at : at + CHUNK]
                 rows = self._first[part][:, None] + np.arange(size)
                 own, lot = self._rows.features[rows], self._rows.lot[rows]
-                block = own @ own.transpose(0, 2, 1) + lot @ lot.transpose(0, 2, 1)
+                tied = self._rows.within[rows[:, :, None], self._rows.kind[rows][:, None, :]]
+                block = own @ own.transpose(0, 2, 1) + lot @ lot.transpose(0, 2, 1) + tied
                 block[:, np.arange(size), np.arange(size)] = 1.0
                 self._block[part[:, None, None], np.arange(size)[:, None], np.arange(size)] = block
 
@@ -202,14 +210,27 @@ class LinearGain:
     def covariance(self, picks: Sequence[Pick]) -> np.ndarray:
         """Return Cov(F) + N over the measurements of a batch, in units of each measurement's own spread."""
         rows, loads = self.stacked(picks)
-        k = self._products(rows, rows).astype(float) + self._shared(rows, loads, rows, loads)
+        k = self._products(rows, rows).astype(float) + self._shared(rows, loads, rows, loads) + self._tied(rows)
         np.fill_diagonal(k, 1.0)
         return k
 
+    def _tied(self, rows: np.ndarray) -> np.ndarray:
+        """Return what the measurements of a batch have in common within its specimens, beyond lots and loads."""
+        specimen = self.measurements.specimen(rows)
+        tied = self._rows.within[rows[:, None], self._rows.kind[rows][None, :]]
+        return np.where(specimen[:, None] == specimen[None, :], tied, 0.0)
+
+    def within_covariance(self, rows: np.ndarray) -> np.ndarray:
+        """Return the covariance of a batch's measurements given draw, lots and loads, in their own units: one block a specimen."""
+        k = self._tied(rows) * np.outer(self.unit[rows], self.unit[rows])
+        shared = ((self._rows.lot[rows] ** 2).sum(axis=1) + (self._rows.load[rows] ** 2).sum(axis=1)) * self.unit[rows] ** 2
+        np.fill_diagonal(k, np.maximum(self._rows.noise[rows] - shared, 1e-9 * self._rows.noise[rows]))
+        return k
+
     def residual_covariance(self, rows: np.ndarray, loads: np.ndarray) -> np.ndarray:
-        """Return the covariance of measurements given the draw, in their own units."""
+        """Return the covariance of a batch's measurements given the draw, in their own units."""
         units = np.outer(self.unit[rows], self.unit[rows])
-        k = self._shared(rows, loads, rows, loads) * units
+        k = (self._shared(rows, loads, rows, loads) + self._tied(rows)) * units
         np.fill_diagonal(k, self._rows.noise[rows])
         return k
 
@@ -349,32 +370,6 @@ class LinearGain:
     def losses(self, batch: Conditioned) -> np.ndarray:
         """Return, for each pick of a batch, the rise of H when it alone is left out."""
         return self.table.total(self.shares_without(batch)) - batch.misclassification
-
-
-def information_gain(signal: np.ndarray, noise: np.ndarray) -> float:
-    """Return the expected information of a linear-Gaussian batch, in nats.
-
-    Parameters
-    ----------
-    signal : (n, n) array
-        Prior covariance of the expected outcomes, ``X Sigma X'``.
-    noise : (n, n) or (n,) array
-        Noise covariance, or its diagonal.
-
-    Returns
-    -------
-    float
-        ``(log det(signal + noise) - log det(noise)) / 2`` (Lindley 1956; Chaloner & Verdinelli 1995).
-
-    Examples
-    --------
-    >>> round(information_gain(np.array([[16.0]]), np.array([100.0])), 6)
-    0.07421
-    """
-    signal = np.atleast_2d(np.asarray(signal, float))
-    noise = np.asarray(noise, float)
-    noise = np.diag(noise) if noise.ndim == 1 else noise
-    return 0.5 * float(np.linalg.slogdet(signal + noise)[1] - np.linalg.slogdet(noise)[1])
 
 
 def _standardised(z: np.ndarray) -> np.ndarray:

@@ -3,11 +3,7 @@
 The linear score knows how much of a point's variance a batch explains, not how the outcomes fall: a yes/no has two of them,
 and a rare leak or crack can be several times better or worse than its second moments say.  Here single yes/no trials are
 scored exactly from the draws, and a whole batch is scored on simulated outcomes, which also gives the band of the
-forecast: how far one week's outcome may fall from the expected gain.
-
-References
-----------
-Kong, A., Liu, J. S. & Wong, W. H. (1994), JASA 89, 278-288 (effective sample size of importance weights).
+forecast: how far one week's outcome may fall from the expected gain.  Outcomes are drawn and weighed by ``scatter``.
 """
 
 from __future__ import annotations
@@ -19,7 +15,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from planner.acquisition.gain import NO_LOAD, LinearGain, Pick
-from planner.acquisition.measurements import Measurements
+from planner.acquisition.scatter import Scatter
 from planner.acquisition.scores import MAX_SHARE
 
 ESS_GUARD = 200.0
@@ -121,8 +117,8 @@ def simulated_gain(
 ) -> SimulatedGain:
     """Score a batch on simulated outcomes.
 
-    Each outcome is drawn at one posterior draw: normal measurements with what they share through new lots and loads,
-    yes/no ones as such.  Where the batch is small enough for importance weights, the map after each outcome comes from
+    Each outcome is drawn at one posterior draw: yes/no measurements as such, then normal ones with what they share with these
+    and through new lots and loads.  Where the batch is small enough for importance weights, the map after each outcome comes from
     reweighted draws; otherwise from the linear update applied to that outcome.
 
     Parameters
@@ -140,13 +136,13 @@ def simulated_gain(
     rng : numpy.random.Generator
     """
     batch = [*given, *picks]
-    rows, residual, outcome = _outcomes(gain, batch, n_outcomes=n_outcomes, rng=rng)
-    c, method, ess = _read(gain, conforms, batch, rows, residual, outcome, ess_guard=ess_guard)
+    scatter, outcome = _outcomes(gain, batch, n_outcomes=n_outcomes, rng=rng)
+    c, method, ess = _read(gain, conforms, batch, scatter, outcome, ess_guard=ess_guard)
     before = gain.condition(given).misclassification
     if given:
-        mine = slice(gain.stacked(given)[0].size)            # the same outcomes, of the pending specimens alone, read in the same way
+        alone = scatter_of(gain, *gain.stacked(given))       # the same outcomes, of the pending specimens alone, read in the same way
         guard = 0.0 if method == "reweighted" else np.inf
-        known, _, _ = _read(gain, conforms, given, rows[mine], residual[mine, mine], outcome[:, mine], ess_guard=guard)
+        known, _, _ = _read(gain, conforms, given, alone, outcome[:, : alone.rows.size], ess_guard=guard)
         before = np.minimum(known, 1.0 - known) @ gain.table.weights
     fall = before - np.minimum(c, 1.0 - c) @ gain.table.weights
     low, high = np.quantile(fall, [0.1, 0.9])
@@ -167,68 +163,37 @@ def simulated_maps(
     Parameters are those of :func:`simulated_gain`, pending specimens among the picks; with equal generators, outcome i of two
     batches is drawn at the same posterior draw.
     """
-    rows, residual, outcome = _outcomes(gain, picks, n_outcomes=n_outcomes, rng=rng)
-    return _read(gain, conforms, picks, rows, residual, outcome, ess_guard=ess_guard)
+    scatter, outcome = _outcomes(gain, picks, n_outcomes=n_outcomes, rng=rng)
+    return _read(gain, conforms, picks, scatter, outcome, ess_guard=ess_guard)
 
 
-def _outcomes(
-    gain: LinearGain, picks: Sequence[Pick], *, n_outcomes: int, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the measurements of a batch, their covariance given the draw, and outcomes of them (n_outcomes, n_rows)."""
-    rows, loads = gain.stacked(picks)
-    m = gain.measurements
-    at = rng.integers(0, m.F.shape[0], n_outcomes)
-    residual = gain.residual_covariance(rows, loads)
-    return rows, residual, _draw(m, rows, residual, at, rng=rng)
+def scatter_of(gain: LinearGain, rows: np.ndarray, loads: np.ndarray) -> Scatter:
+    """Return the law of a batch's readings given a draw, from its measurements and the load of each."""
+    return Scatter.of(gain.measurements, rows, gain.residual_covariance(rows, loads), gain.within_covariance(rows))
+
+
+def _outcomes(gain: LinearGain, picks: Sequence[Pick], *, n_outcomes: int, rng: np.random.Generator) -> tuple[Scatter, np.ndarray]:
+    """Return the law of a batch's readings and outcomes of them (n_outcomes, n_rows)."""
+    scatter = scatter_of(gain, *gain.stacked(picks))
+    at = rng.integers(0, gain.measurements.F.shape[0], n_outcomes)
+    return scatter, scatter.draw(gain.measurements.F[np.ix_(at, scatter.rows)], rng=rng)
 
 
 def _read(
     gain: LinearGain,
     conforms: np.ndarray,
     picks: Sequence[Pick],
-    rows: np.ndarray,
-    residual: np.ndarray,
+    scatter: Scatter,
     outcome: np.ndarray,
     *,
     ess_guard: float,
 ) -> tuple[np.ndarray, str, float]:
     """Return c after each outcome of a batch, the method and the median effective number of draws."""
-    weights, ess = _importance(gain.measurements, rows, residual, outcome)
+    weights, ess = scatter.weights(gain.measurements.F[:, scatter.rows], outcome)
     if np.mean(ess >= ess_guard) >= GUARDED_SHARE:
         live = np.asarray(conforms, float)[:, gain.live]
         return weights @ live, "reweighted", float(np.median(ess))
-    return _linear(gain, picks, rows, outcome), "linear", float(np.median(ess))
-
-
-def _draw(
-    m: Measurements, rows: np.ndarray, residual: np.ndarray, at: np.ndarray, *, rng: np.random.Generator
-) -> np.ndarray:
-    """Draw outcomes (n_outcomes, n_rows)."""
-    mean = m.F[np.ix_(at, rows)].astype(float)
-    binary = m.is_binary[rows]
-    noise = rng.standard_normal(mean.shape) @ np.linalg.cholesky(residual).T
-    yes = rng.random(mean.shape) < mean
-    return np.where(binary, yes, mean + noise)
-
-
-def _importance(
-    m: Measurements, rows: np.ndarray, residual: np.ndarray, outcome: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return weights (n_outcomes, n_draws) that sum to 1 and their effective numbers."""
-    binary = m.is_binary[rows]
-    F = m.F[:, rows].astype(float)
-    logged = np.zeros((outcome.shape[0], F.shape[0]))
-    if (~binary).any():
-        white = np.linalg.inv(np.linalg.cholesky(residual[np.ix_(~binary, ~binary)]))
-        a, b = outcome[:, ~binary] @ white.T, F[:, ~binary] @ white.T
-        logged -= 0.5 * ((a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T)
-    if binary.any():
-        p = np.clip(F[:, binary], 1e-12, 1.0 - 1e-12)
-        y = outcome[:, binary]
-        logged += y @ np.log(p).T + (1.0 - y) @ np.log1p(-p).T
-    weights = np.exp(logged - logged.max(axis=1, keepdims=True))
-    weights /= weights.sum(axis=1, keepdims=True)
-    return weights, 1.0 / (weights**2).sum(axis=1)
+    return _linear(gain, picks, scatter.rows, outcome), "linear", float(np.median(ess))
 
 
 def _linear(gain: LinearGain, picks: Sequence[Pick], rows: np.ndarray, outcome: np.ndarray) -> np.ndarray:

@@ -3,6 +3,11 @@
 Second moments are all that the batch update needs: the expected reading under every draw, the scatter about it, and
 how a new lot or furnace load would move it.  The same response functions as in the likelihood give them.  A reading that
 exists only if forming does not crack the specimen counts as (reading - typical) x came through.
+
+Readings of one specimen scatter together.  In closed form given the draw: a crack takes all others away; where a section recrystallised
+its film is shallow, and the film's silicon is missing in the clad; joints and the leak test share the component's own effect and the
+gap.  Left out, as the likelihood leaves it out or as it is small: that scatter of the settings moves several readings at once, and
+that the film at a section tells of the film at the joints.
 """
 
 from __future__ import annotations
@@ -20,12 +25,13 @@ from models.priors import Params
 from models.responses import joints, springback
 from models.rows import EXACT, CountBlock, SectionBlock
 from planner.acquisition.candidate import Candidate
-from planner.acquisition.measurements import Measurements
+from planner.acquisition.measurements import KINDS, Measurements
 from planner.encode import Encoded, design_of_planned
 
 N_LOADING_DRAWS = 80
 N_NODES = 9
 THREADS = 2                       # candidates of a kind are shared out; what one gives does not depend on the others
+YES_NO = ("recrystallised", "cracked", "leaked")
 LOT_EFFECTS, LOAD_EFFECTS = ("limit", "angle", "clad"), ("joint", "film", "temperature", "time")
 
 
@@ -37,11 +43,13 @@ class Reading(NamedTuple):
     variance: np.ndarray          # (n_draws, n) given the draw
     wanted: np.ndarray            # (n,) whether the specimen yields it
     through: np.ndarray | None = None   # (n_draws, n) chance that it exists at all; None: always
+    common: dict[str, np.ndarray] | None = None   # (n_draws, n) covariances with readings named before, all of them existing
 
     @property
     def typical(self) -> np.ndarray:
         """(n,) what is taken off before the reading counts: its mean over draws where it may not exist, else 0."""
-        return np.zeros(self.mean.shape[1]) if self.through is None else self.mean.mean(axis=0)
+        never = self.through is None or self.name in YES_NO
+        return np.zeros(self.mean.shape[1]) if never else self.mean.mean(axis=0)
 
     def counted(self, typical: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return mean and variance of (reading - typical) x exists."""
@@ -49,6 +57,31 @@ class Reading(NamedTuple):
             return self.mean, np.broadcast_to(self.variance, self.mean.shape)
         off = self.mean - typical
         return self.through * off, self.through * self.variance + self.through * (1 - self.through) * off ** 2
+
+    def hangs(self, typical: np.ndarray) -> np.ndarray | None:
+        """Return what having come through adds to the counted reading (n_draws, n); None where that plays no part."""
+        if self.name == "cracked":
+            return np.full(self.mean.shape, -1.0)
+        return None if self.through is None else self.mean - typical
+
+
+def within_specimens(readings: Sequence[Reading], typical: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Return the mean over draws of the covariances of each reading with those of other kinds, (n, len(KINDS)).
+
+    With T for having come through, t its chance and x, y two readings: Cov(T x, T y) = t Cov(x, y) + t (1 - t) E[x] E[y].
+    """
+    out = {r.name: np.zeros((r.mean.shape[1], len(KINDS))) for r in readings}
+    hangs = [r.hangs(typical[r.name]) for r in readings]
+    through = next((r.through for r in readings if r.through is not None), None)
+    both = None if through is None else through * (1 - through)
+    for j, later in enumerate(readings):
+        weighed = None if hangs[j] is None else both * hangs[j]
+        for i, earlier in enumerate(readings[:j]):
+            value = 0.0 if weighed is None or hangs[i] is None else np.einsum("sn,sn->n", weighed, hangs[i]) / len(weighed)
+            if later.common and earlier.name in later.common:
+                value = value + np.mean(through * later.common[earlier.name], axis=0)
+            out[later.name][:, KINDS.index(earlier.name)] = out[earlier.name][:, KINDS.index(later.name)] = value
+    return out
 
 
 class FittedPredictor:
@@ -81,11 +114,11 @@ class FittedPredictor:
         if not parts:
             empty = np.zeros(0)
             return Measurements(np.zeros((self.params.n_draws, 0)), empty, empty.astype(int), empty.astype(str), empty.astype(bool),
-                                np.zeros((0, 3)), np.zeros((0, 4)), empty)
+                                np.zeros((0, 3)), np.zeros((0, 4)), empty, np.zeros((0, len(KINDS))))
         order = np.argsort(np.concatenate([p["candidate"] for p in parts]), kind="stable")
         pick = lambda name: np.concatenate([p[name] for p in parts])[order]
         return Measurements(np.concatenate([p["F"] for p in parts], axis=1)[:, order], pick("noise"), pick("candidate"), pick("kind"),
-                            pick("is_binary"), pick("lot_loading"), pick("load_loading"), pick("typical"))
+                            pick("is_binary"), pick("lot_loading"), pick("load_loading"), pick("typical"), pick("within"))
 
     def _parts(self, of_kind, chosen, index):
         """Return the readings of one specimen type, one part a kind of reading, with their loadings."""
@@ -94,6 +127,7 @@ class FittedPredictor:
         gives = self._gives(chosen)
         readings = [r for r in of_kind(self.params, d, chosen) if r.name in gives]
         typical = {r.name: r.typical for r in readings}
+        within = within_specimens(readings, typical)
         lot, load = self._loadings(of_kind, d, chosen, new_lot, typical)
         out = []
         for reading in readings:
@@ -103,8 +137,8 @@ class FittedPredictor:
             mean, variance = reading.counted(typical[name])
             noise = variance.mean(axis=0) + (lot[name] ** 2).sum(-1) + (load[name] ** 2).sum(-1)
             out.append({"F": mean[:, rows], "noise": np.maximum(noise, 1e-9)[rows], "candidate": index[rows], "kind": np.full(len(rows), name),
-                        "is_binary": np.full(len(rows), name in ("recrystallised", "cracked", "leaked")),
-                        "lot_loading": lot[name][rows], "load_loading": load[name][rows], "typical": typical[name][rows]})
+                        "is_binary": np.full(len(rows), name in YES_NO), "lot_loading": lot[name][rows],
+                        "load_loading": load[name][rows], "typical": typical[name][rows], "within": within[name][rows]})
         return out
 
     def _gives(self, chosen) -> set[str]:
@@ -155,14 +189,18 @@ class FittedPredictor:
         states = section_states(p, block)
         _, new, old, mean_new, var_new, mean_old, var_old = states
         gauge = _log(self.definition.gauges.film_depth_um)
-        mean_new, var_new = _above(mean_new, var_new, gauge)
-        mean_old, var_old = _above(mean_old, var_old, gauge)
-        depth = new * mean_new + old * mean_old
-        depth_var = new * (var_new + mean_new ** 2) + old * (var_old + mean_old ** 2) - depth ** 2
         clad, clad_var = clad_moments(p, block, states, self.encoded.sheet)
-        state, state_var = through * new, through * new * (1 - through * new)
-        return [Reading("recrystallised", state, state_var, wanted), Reading("film_depth", depth, depth_var, wanted, through),
-                Reading("clad_left", clad, clad_var, wanted, through)]
+        both = [(chance, *_above(m, v, gauge), np.exp(m + 0.5 * v), _above(m + v, v, gauge)[0])     # film: ln, read; um; ln weighed by um
+                for chance, m, v in ((new, mean_new, var_new), (old, mean_old, var_old))]
+        depth, um = (sum(part[0] * part[i] for part in both) for i in (1, 3))
+        depth_var = sum(chance * (v + m ** 2) for chance, m, v, _, _ in both) - depth ** 2
+        with_um = sum(chance * first * m for chance, _, _, first, m in both) - depth * um
+        missing = -p.silicon_share / self.encoded.sheet.clad_um                                     # clad per um of film
+        (_, ln_new, _, um_new, _), (_, ln_old, _, um_old, _) = both
+        return [Reading("recrystallised", new, new * (1 - new), wanted, through),
+                Reading("film_depth", depth, depth_var, wanted, through, {"recrystallised": new * old * (ln_new - ln_old)}),
+                Reading("clad_left", clad, clad_var, wanted, through,
+                        {"recrystallised": missing * new * old * (um_new - um_old), "film_depth": missing * with_um})]
 
     def _coupon(self, p: Params, d, chosen):
         crack = self._cracked(p, d)
@@ -175,13 +213,17 @@ class FittedPredictor:
         through = 1 - crack
         out = [Reading("cracked", crack, crack * through, every)]
         gap, gap_var = springback.latent(p, d, p.lot_of(d.lot).angle)
-        out.append(Reading("gap", *_above(gap, gap_var, _log(self.definition.gauges.gap_mm)), every, through))
+        gauge = _log(self.definition.gauges.gap_mm)
+        out.append(Reading("gap", *_above(gap, gap_var, gauge), every, through))
         none = np.zeros(n)
         eta, eta_var = component_predictor(p, CountBlock(d, none, none, none, none, none), self.encoded.sheet)
-        share, share_var, leak = _joints_and_leak(p, eta, eta_var, self.definition.component.joints)
-        out.append(Reading("joints_sound", share, share_var, every, through))
-        leaked = through * leak
-        out.append(Reading("leaked", leaked, leaked * (1 - leaked), every))
+        share, share_var, leak, both, share_slope, leak_slope = _joints_and_leak(p, eta, eta_var, self.definition.component.joints)
+        # ln gap and the predictor are taken as jointly normal, to first order in their covariance (exact above the gauge, if the
+        # readings were linear): Cov(f(x), g(y)) = Cov(x, y) E f' E g' (Stein's identity, from memory)
+        reads = ndtr((gap - gauge) / np.sqrt(gap_var)) * gap_var
+        with_gap = -p.joint_gap / joints.GAP_REFERENCE * np.exp(gap + 0.5 * gap_var) * reads
+        out.append(Reading("joints_sound", share, share_var, every, through, {"gap": with_gap * share_slope}))
+        out.append(Reading("leaked", leak, leak * (1 - leak), every, through, {"gap": with_gap * leak_slope, "joints_sound": both}))
         cut = np.array([c.section_feature is not None for c in chosen])
         return out + (self._sectioned(p, d, chosen, through, cut) if cut.any() else [])
 
@@ -235,13 +277,20 @@ def _above(mean, variance, bound):
 
 
 def _joints_and_leak(p: Params, eta, variance, n_joints: int):
-    """Return mean and variance of the counted share of sound joints, and P(leak), over a component's own effect."""
+    """Integrate joints and leak test over a component's own effect.
+
+    Returns
+    -------
+    mean and variance of the counted share of sound joints, P(leak), covariance of share and leak, mean slopes of share and leak
+    over the joint predictor; each (n_draws, n).
+    """
     x, w = normal_nodes(N_NODES)
-    sd, share, square, leak = np.sqrt(variance), 0.0, 0.0, 0.0
+    sd, share, square, leak, both, by_share, by_leak = np.sqrt(variance), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for node, weight in zip(x, w):
         at = eta + sd * node
-        chance = logistic(at)
+        chance, leaks = logistic(at), logistic(joints.leak_logit(p, at))
         share, square = share + weight * chance, square + weight * chance ** 2
-        leak = leak + weight * logistic(joints.leak_logit(p, at))
+        leak, both = leak + weight * leaks, both + weight * chance * leaks
+        by_share, by_leak = by_share + weight * node * chance, by_leak + weight * node * leaks
     within = (share - square) * (1 + (n_joints - 1) / (p.concentration + 1)) / n_joints
-    return share, np.maximum(square - share ** 2, 0.0) + within, leak
+    return share, np.maximum(square - share ** 2, 0.0) + within, leak, both - share * leak, by_share / sd, by_leak / sd

@@ -26,7 +26,7 @@ from planner.acquisition.draft import Draft
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import Limits, Needs
 from planner.acquisition.measurements import Predictor
-from planner.acquisition.outcomes import single_yes_no_correction
+from planner.acquisition.outcomes import scatter_of, single_yes_no_correction
 from planner.acquisition.reference import ReferenceMap
 from planner.lab.errors import UserError
 from planner.outlook.watched import Watched, claimed_share
@@ -253,8 +253,6 @@ def _innovations(gain: LinearGain, batch, draws: np.ndarray, rng: np.random.Gene
     m, rows = gain.measurements, batch.rows
     if rows.size == 0:
         return np.zeros((draws.size, 0), np.float32)
-    mean = m.F[np.ix_(draws, rows)].astype(float)
-    root = np.linalg.cholesky(gain.residual_covariance(rows, batch.row_load))
-    value = np.where(m.is_binary[rows], rng.random(mean.shape) < mean, mean + rng.standard_normal(mean.shape) @ root.T)
+    value = scatter_of(gain, rows, batch.row_load).draw(m.F[np.ix_(draws, rows)], rng=rng)
     off = (value - m.F[:, rows].mean(axis=0)) / gain.unit[rows]
     return (off @ batch.unmix.T).astype(np.float32)

@@ -1,14 +1,17 @@
 """The batch update against dense Gaussian conditioning and brute force over blocks."""
 
+import itertools
 import time
 
 import numpy as np
 import pytest
 from scipy.special import ndtr, ndtri
 
-from planner.acquisition.gain import NO_LOAD, LinearGain, information_gain
-from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import _importance, _linear
+from planner.acquisition.design_criteria import information_gain
+from planner.acquisition.gain import NO_LOAD, LinearGain
+from planner.acquisition.measurements import KINDS, Measurements
+from planner.acquisition.outcomes import _linear
+from planner.acquisition.scatter import Scatter
 from planner.acquisition.scores import expected_misclassification, expected_variance
 from planner.acquisition.threads import one_blas_thread
 
@@ -26,14 +29,20 @@ def invented(rng, *, n_draws=200, n_points=30, sizes=(1, 2, 3, 4, 2, 3)):
     a = rng.standard_normal((n_points + n, n_points + n + 5))
     joint = exact_draws(a @ a.T / a.shape[1], n_draws, rng)
     z, F = joint[:, :n_points], joint[:, n_points:]
+    kinds = np.concatenate([np.arange(size) for size in sizes])
+    within = np.zeros((n, len(KINDS)))
+    for i, j in itertools.permutations(range(n), 2):
+        if np.repeat(np.arange(len(sizes)), sizes)[i] == np.repeat(np.arange(len(sizes)), sizes)[j]:
+            within[i, kinds[j]] = 0.15 * (-1.0) ** (i + j + kinds[i] * kinds[j])
     measurements = Measurements(
         F=F,
         noise=rng.uniform(0.5, 2.0, n),
         candidate=np.repeat(np.arange(len(sizes)), sizes),
-        kind=np.array(["gap"] * n),
+        kind=np.array(KINDS)[kinds],
         is_binary=np.zeros(n, bool),
-        lot_loading=0.3 * rng.random((n, 3)),
-        load_loading=0.3 * rng.random((n, 4)),
+        lot_loading=0.2 * rng.random((n, 3)),
+        load_loading=0.2 * rng.random((n, 4)),
+        within=within,
     )
     lots = np.array([0, 1, 0, 2, 1, 0])
     z0 = rng.normal(size=n_points)
@@ -53,6 +62,8 @@ def dense(z, z0, m, lots, picks):
             if a == b:
                 K[a, a] += m.noise[i]
                 continue
+            if specimen[a] == specimen[b]:
+                K[a, b] += m.within[i, KINDS.index(m.kind[j])]
             if lots[m.candidate[i]] == lots[m.candidate[j]]:
                 K[a, b] += sum(m.lot_loading[i, e] * m.lot_loading[j, e] for e in range(3))
             if loads[a] == loads[b] != NO_LOAD:
@@ -63,7 +74,7 @@ def dense(z, z0, m, lots, picks):
     return share, expected_misclassification(z0, share).mean()
 
 
-PICKS = [(0, NO_LOAD), (2, 5), (3, 5), (1, 7), (2, 7)]
+PICKS = [(0, NO_LOAD), (2, 5), (3, 5), (1, 7), (2, 7), (2, 5)]
 
 
 @pytest.fixture
@@ -102,6 +113,34 @@ def test_growing_and_leaving_out_agree_with_conditioning_anew(case):
     assert np.all(gain.losses(batch) >= -1e-7)
 
 
+def test_what_readings_of_a_specimen_share_is_in_the_residual_covariance_too(case):
+    (_, _, m, lots), gain = case
+    rows, loads = gain.stacked(PICKS)
+    specimen = np.repeat(np.arange(len(PICKS)), [np.sum(m.candidate == c) for c, _ in PICKS])
+    expected = np.diag(m.noise[rows])
+    for a, b in itertools.permutations(range(len(rows)), 2):
+        i, j = rows[a], rows[b]
+        expected[a, b] = ((specimen[a] == specimen[b]) * m.within[i, KINDS.index(m.kind[j])]
+                          + (lots[m.candidate[i]] == lots[m.candidate[j]]) * m.lot_loading[i] @ m.lot_loading[j]
+                          + (loads[a] == loads[b] != NO_LOAD) * m.load_loading[i] @ m.load_loading[j])
+    assert gain.residual_covariance(rows, loads) == pytest.approx(expected, abs=1e-9)
+    own = gain.within_covariance(rows)
+    assert np.diag(own) == pytest.approx(m.noise[rows] - (m.lot_loading[rows] ** 2).sum(1) - (m.load_loading[rows] ** 2).sum(1))
+    assert np.all(own[specimen[:, None] != specimen[None, :]] == 0.0)
+
+
+def test_covariances_that_do_not_fit_together_are_drawn_towards_nothing(case):
+    """No reading can go against two others that go against each other."""
+    (z, z0, m, lots), _ = case
+    impossible = Measurements(**{**vars(m), "within": -0.9 * np.sqrt(m.noise.min()) * np.ones_like(m.within) * np.sqrt(m.noise)[:, None]})
+    gain = LinearGain(z, z0, impossible, lots=lots)
+    own = gain.within_covariance(gain.rows_of(3))
+    sd = np.sqrt(np.diag(own))
+    correlation = own / np.outer(sd, sd)
+    assert np.linalg.eigvalsh(correlation)[0] == pytest.approx(1e-3, rel=1e-3) and np.all(correlation[~np.eye(len(own), dtype=bool)] < -0.2)
+    assert np.all(gain.losses(gain.condition(PICKS)) >= -1e-6)
+
+
 def test_single_precision_is_harmless(case):
     (z, z0, m, lots), exact = case
     rough = LinearGain(z, z0, m, lots=lots, shrinkage=0.0)
@@ -111,7 +150,7 @@ def test_single_precision_is_harmless(case):
 def test_extending_is_building_with_all(case):
     (z, z0, m, lots), whole = case
     first = m.candidate < 4
-    part = {k: getattr(m, k)[first] for k in ("noise", "candidate", "kind", "is_binary", "lot_loading", "load_loading")}
+    part = {k: getattr(m, k)[first] for k in ("noise", "candidate", "kind", "is_binary", "lot_loading", "load_loading", "within")}
     rest = {k: getattr(m, k)[~first] for k in part}
     gain = LinearGain(z, z0, Measurements(F=m.F[:, first], **part), lots=lots[:4], shrinkage=0.0, dtype=np.float64)
     rest["candidate"] = rest["candidate"] - 4
@@ -192,7 +231,7 @@ def test_a_yes_no_leaves_the_expected_map_where_it_is_d8():
     p = np.random.default_rng(5).beta(0.7, 2.0, (500, 2))
     m = Measurements(p, (p * (1 - p)).mean(axis=0), np.arange(2), np.array(["leaked"] * 2), np.ones(2, bool), np.zeros((2, 3)), np.zeros((2, 4)))
     for row in range(2):
-        (yes, no), _ = _importance(m, np.array([row]), np.eye(1), np.array([[1.0], [0.0]]))
+        (yes, no), _ = Scatter.of(m, np.array([row]), np.eye(1)).weights(p[:, [row]], np.array([[1.0], [0.0]]))
         chance = p[:, row].mean()
         assert chance * yes + (1 - chance) * no == pytest.approx(np.full(500, 1 / 500), abs=1e-12)
 

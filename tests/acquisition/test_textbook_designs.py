@@ -7,10 +7,11 @@ import pytest
 from scipy.stats import beta, norm
 
 from planner.acquisition import search
-from planner.acquisition.design_criteria import PointDesign, efficiency, sensitivity
-from planner.acquisition.gain import NO_LOAD, LinearGain, information_gain
+from planner.acquisition.design_criteria import PointDesign, efficiency, information_gain, sensitivity
+from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.measurements import Measurements
-from planner.acquisition.outcomes import _importance, two_outcome_gain
+from planner.acquisition.outcomes import two_outcome_gain
+from planner.acquisition.scatter import Scatter
 
 
 def probit(eta):
@@ -139,7 +140,7 @@ OF_A_YES_NO = [((1, 1), 0.193147, 0.202733), ((2, 3), 0.089678, 0.091161)]
 def information(p):
     """Return the nats by which the weights that our update gives the draws leave even weights, on average over yes and no."""
     m = Measurements(p[:, None], np.array([np.mean(p * (1 - p))]), np.zeros(1, int), np.array(["leaked"]), np.ones(1, bool), np.zeros((1, 3)), np.zeros((1, 4)))
-    weights, _ = _importance(m, np.zeros(1, int), np.eye(1), np.array([[1.0], [0.0]]))
+    weights, _ = Scatter.of(m, np.zeros(1, int), np.eye(1)).weights(m.F, np.array([[1.0], [0.0]]))
     told = (weights * np.log(p.size * weights)).sum(axis=1)
     return float(p.mean() * told[0] + (1 - p.mean()) * told[1])
 
