@@ -13,7 +13,6 @@ say goes together (``within``): a section that recrystallised has a shallow film
 References
 ----------
 Goldstein, M. & Wooff, D. (2007), Bayes Linear Statistics, ch. 3 (adjusted variances).
-Schaefer, J. & Strimmer, K. (2005), Stat. Appl. Genet. Mol. Biol. 4:32 (shrinkage of correlations, from memory).
 Chevalier et al. (2014), Technometrics 56, 455-465 (batch stepwise uncertainty reduction).
 """
 
@@ -28,14 +27,13 @@ from scipy.linalg.lapack import dtrtri
 
 from planner.acquisition.measurements import Measurements
 from planner.acquisition.scores import MAX_SHARE, MisclassificationTable
+from planner.acquisition.shrinkage import correlation_shrinkage
 from planner.acquisition.ties import fitting_ties
 
 CHUNK = 32
 SLAB = 1024
 LARGEST_GRAM = 8000
 """Measurements up to which their whole covariance matrix is kept (256 MB in single precision)."""
-SHRINKAGE_ROWS = 2000
-"""Measurements, about, from which the shrinkage is estimated."""
 NO_LOAD = -1
 
 Pick = tuple[int, int]
@@ -140,7 +138,7 @@ class LinearGain:
         centred = np.ascontiguousarray(((m.F - m.F.mean(axis=0)) / unit).T, dtype=self._dtype)
         cross = (centred @ self._targets) / self._dtype.type(n_draws)
         if self.shrinkage is None:
-            self.shrinkage = _shrinkage(cross, signal=spread / unit, n_draws=n_draws)
+            self.shrinkage = correlation_shrinkage(cross, signal=spread / unit, n_draws=n_draws)
         keep = 1.0 - self.shrinkage
         centred *= self._dtype.type(np.sqrt(keep / n_draws))
         cross *= self._dtype.type(keep)
@@ -293,9 +291,7 @@ class LinearGain:
         n, known = candidates.size, None
         rows = (self._first[candidates][:, None] + np.arange(size)).ravel()
         load = self._rows.load[rows].reshape(n, size, -1)
-        shared = (load @ load.transpose(0, 2, 1)) * (loads != NO_LOAD)[:, None, None]
-        shared[:, np.arange(size), np.arange(size)] = 0.0
-        block = self._block[candidates, :size, :size] + shared
+        block = self._block[candidates, :size, :size] + _off_diagonal(load) * (loads != NO_LOAD)[:, None, None]
         cross = self._rows.cross[rows]
         if batch.rows.size:
             joint = self._products(batch.rows, rows)
@@ -309,10 +305,23 @@ class LinearGain:
     def _score_slab(self, batch: Conditioned, candidates: np.ndarray, loads: np.ndarray, size: int) -> np.ndarray:
         """Score candidates of one block size: large products over the slab, the rest in one compiled pass."""
         _, whiten, cross, _ = self._residual(batch, candidates, loads, size)
+        return self._totals(whiten, cross, batch.share)
+
+    def score_alone(self, rows: np.ndarray) -> np.ndarray:
+        """Return H expected (n,) after one specimen of which only the measurements ``rows`` (n, k), a line a specimen, are read."""
+        candidate = self.measurements.candidate[rows[:, 0]]
+        at, load = rows - self._first[candidate][:, None], self._rows.load[rows]
+        block = self._block[candidate[:, None, None], at[:, :, None], at[:, None, :]] + _off_diagonal(load)
+        whiten = np.linalg.inv(np.linalg.cholesky(self._ridged(block))).astype(self._dtype)
+        nothing = np.zeros(self.live.size, self._dtype)
+        return np.concatenate([self._totals(whiten[i : i + SLAB], self._rows.cross[rows[i : i + SLAB]], nothing) for i in range(0, len(rows), SLAB)])
+
+    def _totals(self, whiten: np.ndarray, cross: np.ndarray, share: np.ndarray) -> np.ndarray:
+        """Return H once blocks of measurements join a batch that explains ``share`` (n_points,)."""
         if self._dtype == np.float32:
-            return self.table.total_with(whiten, cross, batch.share)
+            return self.table.total_with(whiten, cross, share)
         white = whiten @ cross
-        return self.table.total(np.minimum(np.einsum("nkp,nkp->np", white, white) + batch.share, MAX_SHARE))
+        return self.table.total(np.minimum(np.einsum("nkp,nkp->np", white, white) + share, MAX_SHARE))
 
     def _ridged(self, k: np.ndarray) -> np.ndarray:
         """Add the small ridge that keeps a correlation-like matrix positive definite in this precision."""
@@ -376,16 +385,11 @@ def _standardised(z: np.ndarray) -> np.ndarray:
     return (z - z.mean(axis=0)) / z.std(axis=0)
 
 
-def _shrinkage(cross: np.ndarray, *, signal: np.ndarray, n_draws: int) -> float:
-    """Return the share by which correlations estimated from ``n_draws`` draws are drawn towards 0."""
-    informative = np.flatnonzero(signal > 1e-6)
-    informative = informative[:: 1 + informative.size // SHRINKAGE_ROWS]
-    if not informative.size or cross.shape[1] == 0:
-        return 0.0
-    correlation = cross[informative] / signal[informative, None].astype(cross.dtype)
-    square = np.minimum(correlation**2, 1.0)
-    error = ((1.0 - square) ** 2).mean(dtype=float) / max(n_draws - 1, 1)
-    return float(np.clip(error / max(square.mean(dtype=float), 1e-12), 0.0, 1.0))
+def _off_diagonal(effects: np.ndarray) -> np.ndarray:
+    """Return products of rows (n, size, size) of stacked (n, size, n_effects) loadings, 0 on the diagonal."""
+    out, at = effects @ effects.transpose(0, 2, 1), np.arange(effects.shape[1])
+    out[:, at, at] = 0.0
+    return out
 
 
 def _inverse_factor(k: np.ndarray) -> np.ndarray:

@@ -1,13 +1,14 @@
 """What a batch would show, outcome by outcome.
 
 The linear score knows how much of a point's variance a batch explains, not how the outcomes fall: a yes/no has two of them,
-and a rare leak or crack can be several times better or worse than its second moments say.  Here single yes/no trials are
-scored exactly from the draws, and a whole batch is scored on simulated outcomes, which also gives the band of the
+and a rare leak or crack can be several times better or worse than its second moments say.  Here the yes/no readings of
+a specimen are scored exactly from the draws, and a whole batch is scored on simulated outcomes, which also gives the band of the
 forecast: how far one week's outcome may fall from the expected gain.  Outcomes are drawn and weighed by ``scatter``.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,12 +16,18 @@ import numpy as np
 from scipy.special import ndtr
 
 from planner.acquisition.gain import NO_LOAD, LinearGain, Pick
+from planner.acquisition.measurements import KINDS
 from planner.acquisition.scatter import Scatter
 from planner.acquisition.scores import MAX_SHARE
+from planner.acquisition.threads import one_blas_thread
 
 ESS_GUARD = 200.0
 GUARDED_SHARE = 0.9
 LARGEST_CORRECTION = 6.0
+LEAST_SIGNAL = 1e-4
+"""Standard deviation over draws of a chance below which its yes/no reading counts as telling nothing."""
+AT_ONCE = 256
+"""Specimens whose outcomes are worked out together."""
 
 
 @dataclass(frozen=True)
@@ -75,11 +82,46 @@ def two_outcome_gain(conforms: np.ndarray, p: np.ndarray, *, weights: np.ndarray
     return gain if p.ndim == 2 else gain[0]
 
 
+def yes_no_gain(conforms: np.ndarray, chances: np.ndarray, crack: np.ndarray, *, weights: np.ndarray) -> np.ndarray:
+    """Return the exact expected fall of H from all yes/no readings of a specimen together, outcome by outcome.
+
+    Parameters
+    ----------
+    conforms : (n_draws, n_points) float array
+        1 where a draw says that a point conforms.
+    chances : (k, n_draws, n_specimens) array
+        Chance of yes of each reading, those that a crack could prevent as if it had not.
+    crack : (k,) int array
+        Which reading is the crack that each goes against, -1 for none.
+    weights : (n_points,) array
+
+    Returns
+    -------
+    (n_specimens,) array
+    """
+    n_draws, n = chances.shape[1:]
+    left, c = np.ones((n, 1), chances.dtype), conforms.mean(axis=0)
+    rest, after = np.repeat(c[None, :], n, axis=0), np.zeros((n, conforms.shape[1]), chances.dtype)
+    outcomes = [y for y in itertools.product((False, True), repeat=len(crack)) if not any(y[j] and i >= 0 and y[i] for j, i in enumerate(crack))]
+    for outcome in outcomes[1:]:                                    # the one of every reading no: what is left
+        chance = np.ones((n_draws, n), chances.dtype)
+        for j, yes in enumerate(outcome):
+            if crack[j] < 0 or not outcome[crack[j]]:
+                chance *= chances[j] if yes else 1.0 - chances[j]
+        p, both = chance.mean(axis=0)[:, None], np.ascontiguousarray(chance.T) @ conforms / n_draws
+        after += np.minimum(both, p - both)
+        rest -= both
+        left -= p
+    after += np.minimum(rest, left - rest)
+    return (np.minimum(c, 1.0 - c) - after) @ weights
+
+
 def single_yes_no_correction(gain: LinearGain, conforms: np.ndarray) -> np.ndarray:
     """Return the factor by which to multiply the linear gain of each candidate.
 
-    It is 1 except for candidates that yield nothing but one yes/no: for those, the exact two-outcome gain over the linear one,
-    held to a factor of six either way.
+    A yes/no reading tells more or less than its second moments say.  The exact gain of all yes/no readings of a specimen over their
+    linear one, held to a factor of six either way, is applied to what they add to its other readings by the linear score: all of
+    the gain where the others tell nothing, none of it where they tell all that the yes/no readings could.
 
     Parameters
     ----------
@@ -90,19 +132,45 @@ def single_yes_no_correction(gain: LinearGain, conforms: np.ndarray) -> np.ndarr
     Returns
     -------
     (n_candidates,) array
+        1 for candidates without a yes/no reading that tells anything.
     """
-    factor = np.ones(gain.n_candidates)
-    rows = [gain.rows_of(c) for c in range(gain.n_candidates)]
-    single = np.array([c for c, r in enumerate(rows) if r.size == 1 and gain.measurements.is_binary[r[0]]], int)
-    if single.size:
-        p = gain.measurements.F[:, [rows[c][0] for c in single]]
-        exact = two_outcome_gain(conforms[:, gain.live], p, weights=gain.table.weights)
-        nothing = gain.condition([])
-        linear = gain.now - gain.score(nothing, single, np.full(single.size, NO_LOAD))
-        usable = (linear > 0) & (exact > 0)
-        ratio = np.divide(exact, linear, out=np.ones(single.size), where=usable)
-        factor[single] = np.clip(ratio, 1.0 / LARGEST_CORRECTION, LARGEST_CORRECTION)
+    m, factor = gain.measurements, np.ones(gain.n_candidates)
+    live = np.asarray(conforms)[:, gain.live].astype(np.float32)
+    asked = m.is_binary.copy()
+    asked[asked] = m.F[:, asked].std(axis=0) > LEAST_SIGNAL
+    alike: dict[tuple, list[int]] = {}
+    for candidate in np.unique(m.candidate[asked]):
+        rows = gain.rows_of(candidate)
+        alike.setdefault(tuple(asked[rows]) + tuple(m.kind[rows]), []).append(candidate)
+    for together in alike.values():
+        rows = np.array([gain.rows_of(c) for c in together])
+        mine = asked[rows[0]]
+        with one_blas_thread():
+            exact = np.concatenate([_exact(gain, live, part[:, mine]) for part in np.array_split(rows, -(-len(rows) // AT_ONCE))])
+        linear, whole = gain.now - gain.score_alone(rows[:, mine]), gain.now - gain.score_alone(rows)
+        added = whole if mine.all() else whole - (gain.now - gain.score_alone(rows[:, ~mine]))
+        ratio = _bounded(exact, linear)
+        factor[together] = _bounded(whole + (ratio - 1.0) * np.maximum(added, 0.0), whole)
     return factor
+
+
+def _bounded(exact: np.ndarray, linear: np.ndarray) -> np.ndarray:
+    """Return exact over linear, held to the largest correction; 1 where nothing is told either way."""
+    ratio = np.divide(exact, linear, out=np.ones_like(linear), where=linear > 0.0)
+    return np.clip(ratio, 1.0 / LARGEST_CORRECTION, LARGEST_CORRECTION)
+
+
+def _exact(gain: LinearGain, live: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Return the exact gain of the given yes/no rows (n, k) of specimens that are alike."""
+    m, kind = gain.measurements, list(gain.measurements.kind[rows[0]])
+    chances, crack = np.stack([m.F[:, one] for one in rows.T]).astype(np.float32), np.full(len(kind), -1)
+    if "cracked" in kind:
+        first = kind.index("cracked")
+        against = (m.within[rows, KINDS.index("cracked")] < 0.0).any(axis=0) & (np.arange(len(kind)) != first)
+        crack[against] = first
+        through = np.maximum(1.0 - chances[first], np.float32(1e-12))
+        chances[against] = np.minimum(chances[against] / through, 1.0)
+    return yes_no_gain(live, chances, crack, weights=gain.table.weights)
 
 
 def simulated_gain(

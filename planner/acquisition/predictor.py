@@ -12,7 +12,7 @@ that the film at a section tells of the film at the joints.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
@@ -43,7 +43,7 @@ class Reading(NamedTuple):
     variance: np.ndarray          # (n_draws, n) given the draw
     wanted: np.ndarray            # (n,) whether the specimen yields it
     through: np.ndarray | None = None   # (n_draws, n) chance that it exists at all; None: always
-    common: dict[str, np.ndarray] | None = None   # (n_draws, n) covariances with readings named before, all of them existing
+    common: dict[str, Callable[[], np.ndarray]] | None = None   # give (n_draws, n) covariances with readings before it, all existing
 
     @property
     def typical(self) -> np.ndarray:
@@ -79,7 +79,7 @@ def within_specimens(readings: Sequence[Reading], typical: dict[str, np.ndarray]
         for i, earlier in enumerate(readings[:j]):
             value = 0.0 if weighed is None or hangs[i] is None else np.einsum("sn,sn->n", weighed, hangs[i]) / len(weighed)
             if later.common and earlier.name in later.common:
-                value = value + np.mean(through * later.common[earlier.name], axis=0)
+                value = value + np.mean(through * later.common[earlier.name](), axis=0)
             out[later.name][:, KINDS.index(earlier.name)] = out[earlier.name][:, KINDS.index(later.name)] = value
     return out
 
@@ -190,17 +190,21 @@ class FittedPredictor:
         _, new, old, mean_new, var_new, mean_old, var_old = states
         gauge = _log(self.definition.gauges.film_depth_um)
         clad, clad_var = clad_moments(p, block, states, self.encoded.sheet)
-        both = [(chance, *_above(m, v, gauge), np.exp(m + 0.5 * v), _above(m + v, v, gauge)[0])     # film: ln, read; um; ln weighed by um
-                for chance, m, v in ((new, mean_new, var_new), (old, mean_old, var_old))]
-        depth, um = (sum(part[0] * part[i] for part in both) for i in (1, 3))
-        depth_var = sum(chance * (v + m ** 2) for chance, m, v, _, _ in both) - depth ** 2
-        with_um = sum(chance * first * m for chance, _, _, first, m in both) - depth * um
-        missing = -p.silicon_share / self.encoded.sheet.clad_um                                     # clad per um of film
-        (_, ln_new, _, um_new, _), (_, ln_old, _, um_old, _) = both
+        ln_new, spread_new = _above(mean_new, var_new, gauge)
+        ln_old, spread_old = _above(mean_old, var_old, gauge)
+        depth = new * ln_new + old * ln_old
+        depth_var = new * (spread_new + ln_new ** 2) + old * (spread_old + ln_old ** 2) - depth ** 2
+        um_new, um_old = (lambda: np.exp(mean_new + 0.5 * var_new)), (lambda: np.exp(mean_old + 0.5 * var_old))
+        missing = -p.silicon_share / self.encoded.sheet.clad_um                     # clad per um of film
+
+        def ln_with_um():                                                           # weighed by its um, ln film is normal v further up
+            parts = [(chance * um(), _above(m + v, v, gauge)[0]) for chance, um, m, v in ((new, um_new, mean_new, var_new), (old, um_old, mean_old, var_old))]
+            return sum(um * (ln - depth) for um, ln in parts)
+
         return [Reading("recrystallised", new, new * (1 - new), wanted, through),
-                Reading("film_depth", depth, depth_var, wanted, through, {"recrystallised": new * old * (ln_new - ln_old)}),
+                Reading("film_depth", depth, depth_var, wanted, through, {"recrystallised": lambda: new * old * (ln_new - ln_old)}),
                 Reading("clad_left", clad, clad_var, wanted, through,
-                        {"recrystallised": missing * new * old * (um_new - um_old), "film_depth": missing * with_um})]
+                        {"recrystallised": lambda: missing * new * old * (um_new() - um_old()), "film_depth": lambda: missing * ln_with_um()})]
 
     def _coupon(self, p: Params, d, chosen):
         crack = self._cracked(p, d)
@@ -222,8 +226,8 @@ class FittedPredictor:
         # readings were linear): Cov(f(x), g(y)) = Cov(x, y) E f' E g' (Stein's identity, from memory)
         reads = ndtr((gap - gauge) / np.sqrt(gap_var)) * gap_var
         with_gap = -p.joint_gap / joints.GAP_REFERENCE * np.exp(gap + 0.5 * gap_var) * reads
-        out.append(Reading("joints_sound", share, share_var, every, through, {"gap": with_gap * share_slope}))
-        out.append(Reading("leaked", leak, leak * (1 - leak), every, through, {"gap": with_gap * leak_slope, "joints_sound": both}))
+        out.append(Reading("joints_sound", share, share_var, every, through, {"gap": lambda: with_gap * share_slope}))
+        out.append(Reading("leaked", leak, leak * (1 - leak), every, through, {"gap": lambda: with_gap * leak_slope, "joints_sound": lambda: both}))
         cut = np.array([c.section_feature is not None for c in chosen])
         return out + (self._sectioned(p, d, chosen, through, cut) if cut.any() else [])
 
