@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.special import ndtr
@@ -26,7 +28,7 @@ GUARDED_SHARE = 0.9
 LARGEST_CORRECTION = 6.0
 LEAST_SIGNAL = 1e-4
 """Standard deviation over draws of a chance below which its yes/no reading counts as telling nothing."""
-AT_ONCE = 256
+AT_ONCE, THREADS = 256, 2
 """Specimens whose outcomes are worked out together."""
 
 
@@ -145,8 +147,9 @@ def single_yes_no_correction(gain: LinearGain, conforms: np.ndarray) -> np.ndarr
     for together in alike.values():
         rows = np.array([gain.rows_of(c) for c in together])
         mine = asked[rows[0]]
-        with one_blas_thread():
-            exact = np.concatenate([_exact(gain, live, part[:, mine]) for part in np.array_split(rows, -(-len(rows) // AT_ONCE))])
+        with one_blas_thread(), ThreadPoolExecutor(THREADS) as threads:
+            parts = np.array_split(rows[:, mine], -(-len(rows) // AT_ONCE))
+            exact = np.concatenate(list(threads.map(partial(_exact, gain, live), parts)))
         linear, whole = gain.now - gain.score_alone(rows[:, mine]), gain.now - gain.score_alone(rows)
         added = whole if mine.all() else whole - (gain.now - gain.score_alone(rows[:, ~mine]))
         ratio = _bounded(exact, linear)

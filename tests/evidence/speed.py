@@ -134,7 +134,7 @@ def pick(found: dict) -> dict:
 
 def pick_large(found: dict) -> dict:
     """The same with 80 picks from 5000 candidates against 4096 reference points."""
-    return {"pick_5000_4096_80_s": picking("--candidates", "5000", "--points", "4096", "--picks", "80")}
+    return {"pick_5000_4096_80_s": picking("--candidates", "5000", "--points", "4096", "--picks", "80", "--budget", "12400")}
 
 
 def picking(*words: str) -> float:

@@ -1,7 +1,7 @@
 """Time of choosing a week's batch with every limit: candidates, reference points and picks as asked; prints JSON.
 
     python -m tests.speed.pick_speed                                            # 1000 candidates, 2048 points, about 40 picks
-    python -m tests.speed.pick_speed --candidates 5000 --points 4096 --picks 80
+    python -m tests.speed.pick_speed --candidates 5000 --points 4096 --picks 80 --budget 12400
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from planner.lab.template import write_campaign
 from planner.window.box import factor_box
 from planner.window.points import reference_points
 
-PICKS, BUDGET, LOADS, HOURS, SECTIONS, TOOLS = 40, 7_700.0, 6, 200.0, 40, 6      # a week of about so many picks
+PICKS, BUDGET, LOADS, HOURS, SECTIONS, TOOLS = 40, 7_300.0, 6, 200.0, 40, 6      # a week of about so many picks
 
 
 def main() -> None:
@@ -33,6 +33,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     for name, value in (("candidates", 1000), ("points", 2048), ("picks", PICKS)):
         parser.add_argument(f"--{name}", type=int, default=value)
+    parser.add_argument("--budget", type=float, default=BUDGET, help="of the week, with which about so many are picked")
     given = parser.parse_args()
     more = given.picks / PICKS
     draft.WORTH_SHARE = 0.0           # go on picking however little the next one brings
@@ -41,7 +42,7 @@ def main() -> None:
         campaign = planner.open_campaign(folder)
         fit = current_fit(campaign)
         definition = campaign.definition
-        week = definition.week.model_copy(update={"budget": BUDGET * more, "furnace_loads": round(LOADS * more), "hours": HOURS * more,
+        week = definition.week.model_copy(update={"budget": given.budget, "furnace_loads": round(LOADS * more), "hours": HOURS * more,
                                                   "sections": round(SECTIONS * more), "tool_temperatures": TOOLS})
         definition = definition.model_copy(update={"week": week})
         keep = _thinned(fit.draws.n_draws)
