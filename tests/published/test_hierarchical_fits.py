@@ -24,7 +24,7 @@ DATA = Path(__file__).parent / "data"
 LAYOUT = Layout(1, 8, 8)
 SHEET = Sheet(20.0, 10.0, np.array([1.0]), np.array([1.0]), np.array([True]))
 STILL = 1e-9
-WIDE = 1.5                        # sd of ln spread in the draws that are reweighted: a narrower one leaves single draws near 0 nearly all weight
+WIDE = 1.5                        # sd of ln spread in the draws that are reweighted: a narrower one leaves single draws near 0 far too much weight
 Y = np.array([28.0, 8, -3, 7, -1, 1, 18, 12])
 SIGMA = np.array([15.0, 10, 16, 11, 9, 11, 10, 18])
 
