@@ -16,17 +16,27 @@ def _neighbour():
     return module
 
 
-@pytest.fixture(scope="session")
-def outset():
-    """The invented campaign set out: Outset over 240 draws and 128 points."""
+def _set_out(n_draws: int):
     from planner.acquisition.limits import Limits
     from planner.lab.campaign import read_definition
     from planner.outlook.forward import PLENTY, set_out
 
     invented = _neighbour()
     definition = read_definition(PLANNER / "data" / "campaign.toml")
-    model = invented.Invented(definition, n_draws=400)
+    model = invented.Invented(definition, n_draws=n_draws)
     reference = invented.reference_map(definition, model, log2_points=7)
     limits = Limits.of(definition)
     limits = Limits(**{**limits.__dict__, "blanks": {lot: PLENTY for lot in limits.blanks}})
     return set_out(reference, model, limits, n_candidates=120, rng=np.random.default_rng(1))
+
+
+@pytest.fixture(scope="session")
+def outset():
+    """The invented campaign set out: Outset over 400 draws and 128 points."""
+    return _set_out(400)
+
+
+@pytest.fixture(scope="session")
+def outset_in_more_doubt():
+    """Another one over 4000 draws, where twice as much is in doubt."""
+    return _set_out(4000)

@@ -39,15 +39,19 @@ def test_conditioning_week_by_week_is_conditioning_at_once(outset, ahead):
     assert outset.problem.gain.condition(ahead.batch).misclassification == pytest.approx(ahead.weeks[-1].misclassification, abs=1e-5)
 
 
-def test_the_ensemble_agrees_with_the_closed_form(ahead, seen):
-    """Owen's T against moved draws: the mean fall of H over outcomes within 0.35 of the closed form.
+@pytest.mark.parametrize(("start", "near"), [("outset", 0.35), ("outset_in_more_doubt", 0.15)])
+def test_the_ensemble_agrees_with_the_closed_form(request, start, near):
+    """Owen's T against moved draws: the mean fall of H over outcomes within a share of the closed form.
 
-    Over 1500 outcomes it is 1.2 to 1.35 times the closed form on this posterior, from generator to generator.
+    Where H is 0.25 it is 1.00 to 1.07 times the closed form, with 400 to 4000 draws. Where the map is nearly decided (H 0.02 to 0.13)
+    the fall rests on the tails of the moved draws, which no normal law describes: there it is 1.0 to 1.35 times the closed form.
     """
+    ahead = look_ahead(request.getfixturevalue(start), weeks=3, money=20_000.0)
+    seen = foresee(ahead, confidence=0.95, n_outcomes=200, rng=np.random.default_rng(4))
     for stage, week in enumerate(ahead.weeks, start=1):
         closed = ahead.outset.problem.gain.now - week.misclassification
         drawn = seen.misclassification[0, 0] - seen.misclassification[stage].mean()
-        assert drawn == pytest.approx(closed, rel=0.35)
+        assert drawn == pytest.approx(closed, rel=near)
 
 
 def test_rows_of_the_contract(ahead, seen, now):
