@@ -101,7 +101,8 @@ def budget(campaign, *, weeks: int | None = None) -> dict[str, Any]:
         with ThreadPoolExecutor(THREADS) as beside:
             drawn = beside.submit(foresee, ahead, confidence=definition.goal.confidence, rng=np.random.default_rng([definition.campaign.seed, 11]))
             cuts = worth.cuts(outset, ahead, weeks=horizon, money=left, blanks=blanks, now=window.misclassification, each=beside.map)
-            marginal, seen = worth.marginal(ahead.first, worth.Scale.of(outset, window.misclassification)), drawn.result()
+            marginal = worth.marginal(ahead, worth.Scale.of(outset, window.misclassification), rng=np.random.default_rng([definition.campaign.seed, 17]))
+            seen = drawn.result()
     found = window.to_json()
     now = {name: found[name] for name in ("misclassification", "claimed_share", "undecided_share")}
     rows = worth.by_money(ahead, seen, goal=definition.goal, now=now, spent=spent.money + spent.bound, claims_today=window.joint is not None)

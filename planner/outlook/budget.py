@@ -16,7 +16,7 @@ import numpy as np
 from planner.acquisition.draft import Draft
 from planner.acquisition.forecast_record import measured
 from planner.acquisition.gain import NO_LOAD
-from planner.outlook.forward import Ahead, Foreseen, Outset, look_ahead
+from planner.outlook.forward import Ahead, Foreseen, Outset, further_falls, look_ahead
 from planner.outlook.words import counted
 
 CUTS = (0.10, 0.25, 0.50)
@@ -222,38 +222,49 @@ def with_bands(cuts: list[dict[str, Any]], rows: list[dict[str, Any]]) -> list[d
     return [banded(row) for row in cuts]
 
 
-def marginal(draft: Draft | None, scale: Scale | None = None) -> dict[str, Any]:
+def marginal(ahead: Ahead, scale: Scale, *, rng: np.random.Generator) -> dict[str, Any]:
     """Compare one more component beside the coming week's plan with the same money in coupons (the week's limits set aside).
 
-    Gains are told on the scale of the window's H; without one, as the linear update has them.
+    Gains are told on the scale of the window's H, each with the 80 % band of the fall that a single outcome brings.
     """
+    draft = ahead.first
     if draft is None:
         return {"component": None, "coupons": None, "why": "no week could be laid out"}
     kinds = np.array([c.specimen_type for c in draft.pool.candidates])
     free = ~draft.pool.is_control
-    parts = _best(draft, np.flatnonzero((kinds == "component") & free), draft.conditioned)
-    if parts is None:
+    found = _best(draft, np.flatnonzero((kinds == "component") & free), draft.conditioned)
+    if found is None:
         return {"component": None, "coupons": None, "why": "no component can be made from the stock and settings given"}
-    gain, pick, price = parts
-    before = draft.conditioned.misclassification
-    told = lambda fall: fall if scale is None else float(scale.h(before) - scale.h(before - fall))
-    component = {"what": _words(draft, pick), "gain": told(gain), "cost": price, "gain_per_1000": 1000 * told(gain) / price}
-    left, state, chosen, total, setups = price, draft.conditioned, Counter(), 0.0, _SetUps.of(draft)
-    coupons = np.flatnonzero((kinds != "component") & free)
-    while True:
-        found = _best(draft, coupons, state, most=left, setups=setups)
-        if found is None or found[0] <= 0:
-            break
-        more, pick, cost = found
+    _, pick, price = found
+    picks, used = _coupons(draft, np.flatnonzero((kinds != "component") & free), money=price)
+    component = {"what": _words(draft, pick), **_worth(ahead, scale, [pick], price, rng=rng)}
+    bundle = {"specimens": dict(Counter(str(kinds[c]) for c, _ in picks)), **_worth(ahead, scale, picks, used, rng=rng)}
+    better = "the component lowers" if component["gain"] >= bundle["gain"] else "coupons lower"
+    return {"component": component, "coupons": bundle,
+            "why": f"for the price of one more component, {better} H more (expected falls; a single outcome may raise H, as the bands show)"}
+
+
+def _coupons(draft: Draft, rows: np.ndarray, *, money: float) -> tuple[list[tuple[int, int]], float]:
+    """Return the coupons that lower H most for their price, one after another as long as the money lasts, and what they cost."""
+    left, state, setups, picks = money, draft.conditioned, _SetUps.of(draft), []
+    while (found := _best(draft, rows, state, most=left, setups=setups)) is not None and found[0] > 0:
+        _, pick, cost = found
         state = draft.gain.with_pick(state, pick)
         setups.take(draft, pick)
-        left, total = left - cost, total + more
-        chosen[str(kinds[pick[0]])] += 1
-    used = price - left
-    bundle = {"specimens": dict(chosen), "gain": told(total), "cost": used, "gain_per_1000": 1000 * told(total) / used if used else 0.0}
-    better = "the component lowers" if gain >= total else "coupons lower"
-    return {"component": component, "coupons": bundle, "why": f"for the price of one more component, {better} H more (expected falls: "
-            "single outcomes lie about as far from them as the bands of the weeks show)"}
+        left -= cost
+        picks.append(pick)
+    return picks, money - left
+
+
+def _worth(ahead: Ahead, scale: Scale, more: Sequence[tuple[int, int]], cost: float, *, rng: np.random.Generator) -> dict[str, Any]:
+    """Return the fall of H that further specimens bring beside the coming week's plan, its band and its price."""
+    batch = ahead.first.batch()
+    before, after = (ahead.outset.problem.gain.condition(picks).misclassification for picks in (batch, [*batch, *more]))
+    gain = float(scale.h(before) - scale.h(after))
+    h_before, h_after = further_falls(ahead.outset, batch, more, rng=rng) if more else (np.zeros(1), np.zeros(1))
+    low, high = np.quantile(scale.h(h_before) - scale.h(h_after), BAND)
+    band = [gain - scale.stretch * max(gain - float(low), 0.0), gain + scale.stretch * max(float(high) - gain, 0.0)]
+    return {"gain": gain, "gain_band_80": band, "cost": cost, "gain_per_1000": 1000 * gain / cost if cost else 0.0}
 
 
 @dataclass

@@ -241,11 +241,36 @@ def foresee(ahead: Ahead, *, confidence: float, n_outcomes: int = 48, rng: np.ra
             at = (stage, outcome if stage else slice(None))
             c = of_map(outcome).mean(axis=0)
             claimed = claimed_share(of_claim(outcome), watched, split, confidence=confidence)
-            out["misclassification"][at], out["claimed"][at] = np.minimum(c, 1 - c).mean(), claimed
+            out["misclassification"][at], out["claimed"][at] = _expected(c), claimed
             out["undecided"][at] = max(0.0, 1.0 - claimed - float(np.mean(c <= 1.0 - confidence)))
             if of_target is not None:
                 out["target"][at] = of_target(outcome).all(axis=1).mean()
     return Foreseen(out["misclassification"], out["claimed"], out["undecided"], None if aim is None else out["target"], watched.target_level)
+
+
+def further_falls(outset: Outset, batch: Sequence[tuple[int, int]], more: Sequence[tuple[int, int]], *, n_outcomes: int = 48, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Draw H (n_outcomes,) after a batch, and after it and further specimens, outcome by outcome of the same draws.
+
+    Parameters
+    ----------
+    outset : Outset
+    batch, more : sequences of (candidate, load)
+    n_outcomes : int, default 48
+    rng : numpy.random.Generator
+    """
+    gain = outset.problem.gain
+    whole, start = gain.condition([*batch, *more]), gain.stacked(batch)[0].size
+    n_draws = gain.measurements.F.shape[0]
+    score = _innovations(gain, whole, np.arange(n_draws), rng)
+    seen = _innovations(gain, whole, rng.integers(0, n_draws, n_outcomes), rng)
+    moved = _Moved(gain, whole, outset.z, outset.z0)
+    return tuple(np.array([_expected(conforms(outcome).mean(axis=0)) for outcome in range(n_outcomes)])
+                 for conforms in (moved.after(score, seen, end) for end in (start, whole.rows.size)))
+
+
+def _expected(c: np.ndarray) -> float:
+    """Return H of a map of c."""
+    return float(np.minimum(c, 1 - c).mean())
 
 
 def _innovations(gain: LinearGain, batch, draws: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -79,8 +79,9 @@ def _next(record: Mapping[str, Any]) -> Text:
     text = Text("Next: ", style="bold")
     text.append(worth["why"], style="not bold")
     if worth["component"]:
-        text.append(f" (component {100 * worth['component']['gain']:.3f}, coupons {100 * worth['coupons']['gain']:.3f} points of H, for "
-                    f"{worth['component']['cost']:.0f} {record['currency']})", style="not bold")
+        falls = (f"{words} {100 * one['gain']:.3f} ({100 * one['gain_band_80'][0]:.3f} to {100 * one['gain_band_80'][1]:.3f})"
+                 for words, one in (("component", worth["component"]), ("coupons", worth["coupons"])))
+        text.append(f": {', '.join(falls)} points of H, for {worth['component']['cost']:.0f} {record['currency']}, 80 % bands in brackets", style="not bold")
     return text
 
 

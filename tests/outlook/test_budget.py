@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from planner.outlook import budget
-from planner.outlook.forward import foresee, look_ahead
+from planner.outlook.forward import foresee, further_falls, look_ahead
 
+PLAIN = budget.Scale(start=0.2, now=0.2, factor=1.0, stretch=1.0)
 GOAL = SimpleNamespace(undecided_share_max=0.1, confidence=0.95, worth_per_percent=400.0)
 
 
@@ -94,7 +95,7 @@ def test_a_week_without_money_has_nothing_to_cut(outset):
     assert none.weeks == () and "budget" in none.ended
     rows = budget.cuts(broke, none, weeks=1, money=None, blanks=None, now=0.2)
     assert [(r["cut"], r["cost"], r["loss"]) for r in rows] == [(0.10, 0, 0.0), (0.25, 0, 0.0), (0.50, 0, 0.0)]
-    assert budget.marginal(none.first)["component"] is None
+    assert budget.marginal(none, PLAIN, rng=np.random.default_rng(1))["component"] is None
 
 
 def test_stopping_compares_worth_with_cost():
@@ -161,9 +162,22 @@ def test_gains_are_scaled_by_what_forecasts_were_worth():
 
 
 def test_one_component_is_weighed_against_coupons_of_its_price(ahead):
-    told = budget.marginal(ahead.first)
+    told = budget.marginal(ahead, PLAIN, rng=np.random.default_rng(1))
     assert told["component"]["cost"] > 0 and told["coupons"]["cost"] <= told["component"]["cost"] + 1e-9
-    assert budget.marginal(None)["component"] is None
+    for one in (told["component"], told["coupons"]):
+        low, high = one["gain_band_80"]
+        assert low <= one["gain"] <= high
+
+
+def test_further_specimens_lower_h_as_the_closed_form_foresees(outset_in_more_doubt):
+    """Owen's T against moved draws, for what some specimens add to a batch."""
+    gain = outset_in_more_doubt.problem.gain
+    ahead = look_ahead(outset_in_more_doubt, weeks=1)
+    batch = ahead.first.batch()
+    before, after = further_falls(outset_in_more_doubt, batch[:2], batch[2:], n_outcomes=400, rng=np.random.default_rng(2))
+    expected = [gain.condition(picks).misclassification for picks in (batch[:2], batch)]
+    assert (before - after).mean() == pytest.approx(expected[0] - expected[1], rel=0.15)
+    assert np.std(before - after) > 0 and np.mean(before - after < 0) < 0.5
 
 
 def test_orders_cover_what_the_weeks_use(ahead):

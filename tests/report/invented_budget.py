@@ -26,8 +26,8 @@ def budget_record():
             | {"claimed_share_agrees": n == 1, "undecided_share_agrees": True, "differs": [] if n == 1 else ["claimed share"]} for n in (1, 2)]  # fmt: skip
     return {
         "by_money": [week(number) for number in range(5)],
-        "marginal": {"component": {"what": "component of O at 150 degC", "gain": some(0.01), "cost": 395.0, "gain_per_1000": some()}, "why": "the component wins",
-                     "coupons": {"specimens": {"braze_coupon": 6, "bend_coupon": 13}, "gain": some(0.01), "cost": 382.0, "gain_per_1000": some()}},
+        "marginal": {"component": {"what": "component of O at 150 degC", "gain": some(0.01), "gain_band_80": [-some(0.01), some(0.02)], "cost": 395.0, "gain_per_1000": some()}, "why": "the component wins",
+                     "coupons": {"specimens": {"braze_coupon": 6, "bend_coupon": 13}, "gain": some(0.01), "gain_band_80": [-some(0.01), some(0.02)], "cost": 382.0, "gain_per_1000": some()}},
         "stop": {"week": 2, "goal_week": 3, "why": f"stop before week 2 {NASTY}", "horizon_ended": "week 5: no money", "weeks": [
             {"week": n, "cost": 5210.0, "gain": some(0.02), "worth": 811.0 * n} for n in (1, 2)]},
         "cuts": [{"cut": c, "cost": 20000 * (1 - c), "saved": 20000 * c, "misclassification": some(), "misclassification_band_80": [some(), some()], "loss": some(0.1), "weeks": 4} for c in (0.1, 0.25, 0.5)],

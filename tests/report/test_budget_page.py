@@ -33,7 +33,7 @@ def test_every_number_on_the_page_is_the_records(page, record):
         of_week = ("cost", "misclassification", "misclassification_band_80.1", "undecided_share", "undecided_band_80.0", "claimed_share", "claimed_band_80.1",
                    "probability_of_goal", "probability_of_target", "specimens.component", "lots", "furnace_loads", "sections", "hours")  # fmt: skip
         assert {f"by_money.{n}.{name}" for name in of_week} <= places
-    assert {"goal.money_left", "goal.weeks_done", "stop.goal_week", "stop.weeks.1.worth", "cuts.2.loss", "order.0.blanks_to_order", "marginal.component.gain",
+    assert {"goal.money_left", "goal.weeks_done", "stop.goal_week", "stop.weeks.1.worth", "cuts.2.loss", "order.0.blanks_to_order", "marginal.component.gain", "marginal.component.gain_band_80.0",
             "marginal.coupons.specimens.bend_coupon", "deep.weeks.1.misclassification", "deep.weeks.1.error", "deep.weeks.0.claimed_share", "deep.weeks.1.claimed_share_foreseen", "deep.weeks.1.undecided_share_error", "goal.bound_estimate", "goal.misclassification_awaited",
             "outcomes", "chance_error_most", "claimed_reading.today", "claimed_reading.stated"} <= places  # fmt: skip
 
