@@ -75,7 +75,7 @@ def review_record():
     priors = [{"what": name.replace("_", " "), "misclassification_at_0.8": 0.1, "misclassification_at_1.25": 0.12, "joint_probability_at_0.8": 0.951, "joint_probability_at_1.25": 0.948, "change": 0.02, "k_hat": 0.2,
                "effective_draws": 3000.0, "trusted": True, "means": means, "rests_on_prior": i < 3} for i, (name, means) in enumerate(named)]  # fmt: skip
     revisions = [{"specimen": f"C-{i:03d}", "kind": "corrected", "time": "2026-01-02T00:00", "reason": "read in inches", "file": "a.csv"} for i in range(60)]
-    return {"claims": [{"words": "an invented claim"}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
+    return {"claims": [{"words": "an invented claim", "temper": "O", "ranges": {"forming_temperature_degC": [150.0, 200.0], "strain": [0.05, 0.056], "braze_temperature_degC": [598.0, 602.0], "braze_time_min": [2.0, 4.0]}}], "window": window, "first": [], "frozen": [], "target": None, "bagged": {"words": "8 of 8 refits converged",
             "regions": [{"what": "the operating range of O", "joint_probability": 0.963, "bagged_probability": 0.931, "error": 0.012, "lowest": 0.88}]}, "transfer": [], "evidence": [], "forecasts": [],
             "checks": [{"response": f"{name}, braze coupon", "n": 90, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "histogram": [9] * 10, "words": "readings scatter less than the model expects"}
                        for name in ("cracked", "recrystallised", "film depth", "clad left")], "verification": [],

@@ -60,6 +60,21 @@ def test_a_step_is_painted_at_once(browser, folder, field, after):
     assert browser.picture(width=1040, height=900) != before
 
 
+def test_certified_ranges_are_outlined_where_they_speak(browser, folder, review_record):
+    """At the campaign's own R and C only, on the map of their temper."""
+    browser.open(folder / "review.html")
+    until(browser, "document.documentElement.dataset.drawn")
+    outlined = lambda place: browser.run(f"""(() => {{ const r = model('ranges-{place}'), d = r.data_source.data;
+        return [r.visible, ...['left', 'right', 'bottom', 'top'].map((side) => Array.from(d[side]))]; }})()""")
+    ranges = review_record["claims"][0]["ranges"]
+    sides = [[end] for key in ("strain", "forming_temperature_degC") for end in ranges[key]]
+    assert outlined(0) == [True, *sides] and outlined(1) == [True, [], [], [], []]
+    click(browser, "R", 1)
+    assert outlined(0)[0] is False
+    click(browser, "R", -1)
+    assert outlined(0)[0] is True
+
+
 def type_in(browser, name, value):
     """Type into a field, key by key, as a hand does."""
     browser.run(f"document.getElementById('{name}').focus(); document.getElementById('{name}').select()")

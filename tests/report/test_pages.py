@@ -36,13 +36,16 @@ def data():
             "curves": curves([(grid.conditions, values)], reliabilities=GRID, split=split, longest=5000)}  # fmt: skip
 
 
+RANGES = {"forming_temperature_degC": [150.0, 200.0], "strain": [0.05, 0.056], "braze_temperature_degC": [598.0, 602.0], "braze_time_min": [2.0, 4.0]}
+
+
 @pytest.fixture(scope="module")
 def record():
     shares = dict.fromkeys(("claimed_share", "undecided_share", "excluded_share", "pointwise_share"), 0.25)
     window = shares | {"verdict": "CONVERGED", "reliability": 0.9, "confidence": 0.95, "misclassification": 0.1, "monte_carlo_error": {},
                        "without_extrapolated": shares, "lots_seen": None, "joint_claim": None, "target": None}  # fmt: skip
     revision = {"specimen": NASTY, "kind": "corrected", "time": "2026-01-02T00:00", "reason": NASTY, "file": "a.csv"}
-    return {"claims": [{"words": f"claim {NASTY}"}], "window": window, "first": [], "frozen": [], "bagged": None, "target": None, "checks": [], "transfer": [], "evidence": [],
+    return {"claims": [{"words": f"claim {NASTY}", "temper": NASTY, "ranges": RANGES}], "window": window, "first": [], "frozen": [], "bagged": None, "target": None, "checks": [], "transfer": [], "evidence": [],
             "forecasts": [], "verification": [], "sensitivity": {"priors": [], "lots_left_out": [], "loads_left_out": [], "specimens": [
                 {"what": NASTY, "rows": 1, "k_hat": 0.1, "trusted": True, "by": "reweighting", "contribution": 0.001, "own": NASTY}]},
             "convergence": {"verdict": "CONVERGED", "words": "all well", "draws": 8000, "sampler": "invented"},

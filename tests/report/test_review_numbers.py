@@ -71,7 +71,7 @@ def review():
     priors = [{"what": f"prior {i}", "misclassification_at_0.8": some(), "misclassification_at_1.25": some(), "joint_probability_at_0.8": some() if i else None,
                "joint_probability_at_1.25": some() if i else None, "change": some(), "k_hat": 0.41 if i == 2 else some(), "effective_draws": 311.6 if i == 2 else 3000.0, "trusted": i != 2,
                "means": "invented", "rests_on_prior": i == 0} for i in range(4)]  # fmt: skip
-    return {"claims": [{"words": "a claim"}], "window": window, "target": target_words(window), "first": [], "frozen": FROZEN, "evidence": [],
+    return {"claims": [{"words": "a claim", "temper": "O", "ranges": RANGES}], "window": window, "target": target_words(window), "first": [], "frozen": FROZEN, "evidence": [],
             "bagged": {"words": "7 of 8 converged", "regions": [{"what": "range of O", "joint_probability": some(), "bagged_probability": some(), "error": some(0.1),
                                                                 "lowest": some()}]},
             "checks": [{"response": "gap, component", "n": 90, "mean_rank": some(), "inside_80": some(), "p": some(), "histogram": [9] * 10, "words": "fits"}],

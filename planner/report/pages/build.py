@@ -20,11 +20,12 @@ def review_page(record: Mapping[str, Any], data: Mapping[str, Any]) -> str:
     record : the object of `review --json`.
     data : reliabilities, reliability, confidence, maps (cells per reliability) and curves.
     """
-    figures = [map_figure(one, i) for i, one in enumerate(data["maps"])]
+    ranges = lambda temper: [claim["ranges"] for claim in record["claims"] if claim["temper"] == temper]
+    figures = [map_figure(one, i, ranges(one["temper"])) for i, one in enumerate(data["maps"])]
     flat = lambda rows: [value for row in rows for value in row]
     maps = [{"temper": m["temper"], "warm": m["forming_temperature_degC"], "strain": m["strain"], "c": m["c"], "c_least": m["c_least"], "c_order": m["c_order"], "mean": m["mean"],
              "far": flat(m["extrapolated"]), "reach": flat(m["reachable"])} for m in data["maps"]]
-    page = {"reliabilities": data["reliabilities"], "curves": data["curves"], "maps": maps, "may_claim": record["window"]["verdict"] == "CONVERGED"}
+    page = {"reliabilities": data["reliabilities"], "curves": data["curves"], "maps": maps, "own": {"R": data["reliability"], "C": data["confidence"]}, "may_claim": record["window"]["verdict"] == "CONVERGED"}
     contributed = sorted(record["sensitivity"]["specimens"], key=lambda s: (not s["trusted"], -(s["contribution"] or 0.0)))
     return templates().get_template("review.html.j2").render(
         review=record, contributed=contributed, maps=data["maps"], page=page, figures=figures, style=own("style.css"), script=own("review.js"), library=Markup(library()),

@@ -6,7 +6,7 @@ figure, all inlined; a picture and its data are passed as JSON, never as script.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bokeh.embed import json_item
@@ -33,7 +33,7 @@ def _plain_figure(**options: Any):
     return drawn
 
 
-def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
+def map_figure(one: Mapping[str, Any], place: int, ranges: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
     """Draw one temper's map: forming temperature upward, strain to the right; the page's script fills the cells.
 
     Parameters
@@ -41,6 +41,7 @@ def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
     one : mapping
         strain, forming_temperature_degC (cell centres), mean (n_cells,).
     place : number of the map on the page.
+    ranges : certified operating ranges of the temper, to be outlined.
     """
     warm, strain = one["forming_temperature_degC"], one["strain"]
     n = len(warm) * len(strain)
@@ -49,9 +50,11 @@ def map_figure(one: Mapping[str, Any], place: int) -> dict[str, Any]:
             "words": [""] * n, "fill": ["#ffffff"] * n, "ink": [HUE] * n, "hatch": [" "] * n}
     source = ColumnDataSource(data, name=f"cells-{place}")
     drawn = _plain_figure(width=440, height=330, x_axis_label="strain at the most strained feature [1]", y_axis_label="forming temperature [degC]")
-    drawn.rect("x", "y", width=SEAM * step(strain), height=SEAM * step(warm), source=source, fill_color="fill", line_color=None,
-               hatch_pattern="hatch", hatch_color="ink", hatch_scale=9, hatch_weight=0.6, hatch_alpha=0.55)
-    drawn.add_tools(HoverTool(tooltips=[("forming", "@y{0} degC"), ("strain", "@x{0.000}"), ("c", "@c{0.000}"),
+    cells = drawn.rect("x", "y", width=SEAM * step(strain), height=SEAM * step(warm), source=source, fill_color="fill", line_color=None,
+                       hatch_pattern="hatch", hatch_color="ink", hatch_scale=9, hatch_weight=0.6, hatch_alpha=0.55)
+    sides = {side: [r[key][end] for r in ranges] for side, key, end in (("left", "strain", 0), ("right", "strain", 1), ("bottom", "forming_temperature_degC", 0), ("top", "forming_temperature_degC", 1))}
+    drawn.quad(**sides, fill_color=None, line_color=INK, line_width=2.5, name=f"ranges-{place}")
+    drawn.add_tools(HoverTool(renderers=[cells], tooltips=[("forming", "@y{0} degC"), ("strain", "@x{0.000}"), ("c", "@c{0.000}"),
                                         ("share conforming", "@mean{0.000}"), ("", "@words")]))
     return json_item(drawn)
 

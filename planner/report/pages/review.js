@@ -43,7 +43,8 @@ const WORDS = { claimed: "claimed", leaning: "claimed, extrapolated", undecided:
 const plain = (x) => x.toFixed(3).replace(/0$/, "");
 let shown = null;
 
-function source(i) { return Bokeh.documents.map((d) => d.get_model_by_name("cells-" + i)).find((x) => x); }
+const model = (name) => Bokeh.documents.map((d) => d.get_model_by_name(name)).find((x) => x);
+const source = (i) => model("cells-" + i);
 
 function draw() {
   const R = Number(document.getElementById("R").value), C = Number(document.getElementById("C").value);
@@ -58,6 +59,7 @@ function draw() {
     const cells = source(i), kind = shown.cells[i].map((x, j) => !m.reach[j] ? "unreachable" : (x.kind === "claimed" && m.far[j] ? "leaning" : x.kind));
     cells.data = Object.assign({}, cells.data, { c: shown.cells[i].map((x) => x.c), words: kind.map((k) => WORDS[k]),
       fill: kind.map((k) => FILL[k]), ink: kind.map((k) => INK[k]), hatch: kind.map((k) => HATCH[k]) });
+    model("ranges-" + i).visible = R === page.own.R && C === page.own.C;
   });
   const how = shown.interpolated ? " (interpolated between stored reliabilities)" : "";
   says.textContent = shown.claim ? `At R = ${R}, C = ${C}: the set with c at least ${shown.claim.rho.toFixed(4)} is claimed as a whole, joint probability ${shown.claim.probability.toFixed(3)}${how}.`
