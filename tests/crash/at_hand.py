@@ -1,7 +1,7 @@
 """Numbers at hand in place of costly ones, so that whole commands can be stopped at every site they write at.
 
-The commands run as they are; only sampling, judging, mapping and choosing return invented results at once. What is read from
-the folder and what is written to it is untouched.
+The commands run as they are; only sampling, judging, mapping and choosing, and whether the program's own evidence speaks of its code,
+return invented results at once. What is read from the folder and what is written to it is untouched.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def numbers(proposal):
         stack.enter_context(mock.patch.dict(fitting.current_fit.__kwdefaults__, draws=DRAWS))
         put(sampling, Sampler=Sampler)
         put(fitting, judge_draws=_judged)
-        put(planning, window_of=_window, drawn_with=lambda campaign, fit, window: fit, Choice=choice, _proposal=lambda choice, fit, everything, plans, number, **_: proposal(number))
+        put(planning, window_of=_window, drawn_with=lambda campaign, fit, window: fit, Choice=choice, is_fresh=lambda root, name: True, _proposal=lambda choice, fit, everything, plans, number, **_: proposal(number))
         put(window, window_of=_window)
         put(build, review_page=lambda record, data: PAGE)
         put(reviewing, window_of=_window, gather=_gathered)
