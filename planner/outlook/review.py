@@ -6,8 +6,10 @@ Everything here is assembled from records made elsewhere; a sentence never says 
 from __future__ import annotations
 
 import json
+import platform
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -146,7 +148,7 @@ UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError)
 
 
 def evidence(root: Path) -> list[dict[str, Any]]:
-    """Return the stored evidence about the models, each with its date and whether the code is still the one it speaks of.
+    """Return the stored evidence about the models, each with its date and whether the code is still the one it speaks of (None: not to be judged here).
 
     Parameters
     ----------
@@ -161,20 +163,33 @@ def evidence(root: Path) -> list[dict[str, Any]]:
             continue
         brief = _brief({k: v for k, v in record.items() if k not in ("command", "seed", "made_on", "code_digest", "versions", "rows")})
         rows.append({"name": path.stem, "made_on": record.get("made_on"), "code_digest": record["code_digest"], "fresh": fresh,
-                     "command": record.get("command"), "says": brief})
+                     "python": _python_of(record), "command": record.get("command"), "says": brief})
     return rows
 
 
+@cache
 def is_fresh(root: Path, name: str) -> bool | None:
-    """Tell whether a stored evidence file (`forecast`) speaks of the code as it is; None where there is none to ask."""
+    """Tell whether a stored evidence file (`forecast`) speaks of the code as it is; None where there is none to ask, or none that can be judged here."""
     try:
         return _speaks_of_this_code(root, json.loads((root / "tests" / "evidence" / f"{name}.json").read_text(encoding="utf-8")))
     except UNREADABLE:
         return None
 
 
-def _speaks_of_this_code(root: Path, record: Mapping[str, Any]) -> bool:
+def _speaks_of_this_code(root: Path, record: Mapping[str, Any]) -> bool | None:
+    """Compare digests; None under another Python than it was made with, where syntax trees print differently."""
+    here = platform.python_version()
+    if _minor(_python_of(record) or here) != _minor(here):
+        return None
     return code_digest(*{path for name in record["modules"] for path in _module_files(root, name)}) == record["code_digest"]
+
+
+def _python_of(record: Mapping[str, Any]) -> str | None:
+    return record.get("versions", {}).get("python")
+
+
+def _minor(version: str) -> list[str]:
+    return version.split(".")[:2]
 
 
 def _brief(record: Mapping[str, Any]) -> dict[str, Any]:

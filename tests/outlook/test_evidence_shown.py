@@ -1,11 +1,12 @@
 """Stored evidence that names its modules by path, by pattern or by dotted name is shown with whether it is fresh."""
 
 import json
+import platform
 
 import pytest
 
 from models.fit import code_digest
-from planner.outlook.review import evidence
+from planner.outlook.review import evidence, is_fresh
 
 
 @pytest.fixture
@@ -32,6 +33,15 @@ def test_evidence_is_shown_and_judged(project, modules):
     assert shown["fresh"] and shown["says"] == {"kills": 5} and shown["name"] == "crash"
     (root / "inner" / "two.py").write_text("two = 2\n", encoding="utf-8")
     assert not evidence(root)[0]["fresh"]
+
+
+@pytest.mark.parametrize(("python", "fresh"), [(platform.python_version(), False), ("3.2.1", None)])
+def test_digests_are_held_together_only_under_the_python_that_made_them(project, python, fresh):
+    """Syntax trees print differently from one Python to the next: a digest of another one says nothing, least of all that the code changed."""
+    path = project(["inner/*.py"]) / "tests" / "evidence" / "crash.json"
+    path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {"versions": {"python": python}, "code_digest": "0" * 16}), encoding="utf-8")
+    (shown,) = evidence(path.parents[2])
+    assert shown["fresh"] is fresh and shown["python"] == python and is_fresh(path.parents[2], "crash") is fresh
 
 
 def test_evidence_that_cannot_be_read_is_left_out(tmp_path):
