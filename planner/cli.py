@@ -143,7 +143,8 @@ def _record_options(parser) -> None:
 def _record(arguments) -> None:
     from rich.text import Text
 
-    campaign = _open(arguments)
+    told: list[str] = []
+    campaign = _open(arguments, told.append)
     marked = [(option, name) for option, name in (("exclude", arguments.exclude), ("include", arguments.include)) if name is not None]
     if len(marked) > 1:
         raise UserError("--exclude and --include cannot go together", fix="run them one after the other")
@@ -161,7 +162,12 @@ def _record(arguments) -> None:
         if arguments.why is not None and not arguments.correct:
             raise UserError("a reason is given, and nothing that it explains", found=arguments.why, where="--why",
                             allowed="with --correct, --exclude ID or --include ID", fix="leave --why out, or say what it explains")
-        outcome = campaign.record(arguments.files or None, correct=arguments.correct, why=arguments.why)
+        try:
+            outcome = campaign.record(arguments.files or None, correct=arguments.correct, why=arguments.why)
+        except UserError:
+            for line in told:                          # what was recorded before the file that is refused
+                print(line, file=sys.stderr)
+            raise
         record = {name: getattr(outcome, name) for name in ("recorded", "completed", "corrected", "unchanged")} | {"warnings": list(outcome.warnings)}
         done = ", ".join(f"{record[name]} {name}" for name in ("recorded", "completed", "corrected", "unchanged"))
     show(arguments, record, lambda console: Text("\n".join([done, *(f"! {w}" for w in record["warnings"])])))
@@ -210,15 +216,24 @@ def _window(arguments) -> None:
 
 
 def _judge(arguments, campaign):
+    from planner.cycle.reports import write_whole
+
     target = Path(arguments.out)
     if not target.parent.is_dir():
         raise UserError("there is no such folder for the judged conditions", found=str(target.parent), where="--out", fix=f"mkdir -p {target.parent}")
+    home, real = Path(arguments.directory).resolve(), target.resolve()
+    if real in (home / "campaign.toml", home / "ledger.sqlite") or home / "results" in real.parents:
+        raise UserError("judged conditions are no results of trials, and would take the place of the campaign's own files", found=str(target), where="--out",
+                        allowed="a file outside results/", fix="name another file with --out")
     judged, window = campaign.judge(Path(arguments.conditions), update=not arguments.no_update)
     for name in ("pointwise_claim", "joint_claim", "extrapolated"):
         judged[name] = judged[name].map({True: "true", False: "false"})
     judged = judged.rename(columns=lambda name: harmless(str(name))).map(lambda cell: harmless(cell) if isinstance(cell, str) and not is_number(cell) else cell)
     try:
-        judged.to_csv(target, index=False)
+        if target.is_file() or not target.exists():
+            write_whole(real, judged.to_csv(index=False))
+        else:                                          # a pipe or a terminal
+            judged.to_csv(target, index=False)
     except OSError as error:
         raise UserError(f"the judged conditions cannot be written: {error.strerror or error}", where=str(target), fix="name another file with --out") from None
     return window, window.to_json() | {"conditions": len(judged), "out": str(target)}

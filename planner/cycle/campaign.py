@@ -6,19 +6,20 @@ Light by itself: recording and checking touch no model library; fitting, window 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from planner.lab.campaign import Definition, defaults_in_force, read_definition
-from planner.lab.errors import UserError
+from planner.lab.errors import UserError, printable
 from planner.lab.ledger import Ledger, RecordOutcome, open_ledger
 from planner.lab.recording import record_results
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.tables import file_digest
 from planner.lab.tamper import changed_plans, edited_files, verify
-from planner.lab.template import result_files
+from planner.lab.template import filled_template, result_files
 
 Say = Callable[[str], None]
 
@@ -53,7 +54,7 @@ class Campaign:
             return [s for s in ledger.specimens() if has_measurement(s)]
 
     def record(self, files: Iterable[str | Path] | None = None, *, correct: bool = False, why: str | None = None) -> RecordOutcome:
-        """Record new result files.
+        """Record new result files; each file and its warnings are said as soon as it is on disk.
 
         Parameters
         ----------
@@ -74,7 +75,7 @@ class Campaign:
             Naming file, row and column; of a refused file nothing is recorded.
         """
         with self.ledger() as ledger:
-            return record_results(self.directory, self.definition, ledger, files=files, correct=correct, why=why)
+            return record_results(self.directory, self.definition, ledger, files=files, correct=correct, why=why, tell=self.say)
 
     def exclude(self, specimen: str, *, why: str | None) -> None:
         """Leave a specimen out of the models, with the reason; UserError where it is unknown or no reason is given."""
@@ -94,9 +95,9 @@ class Campaign:
         from planner.cycle.standing import states
         from planner.outlook.beliefs import predictive_rows, prior_rows
 
-        with self.ledger(read_only=True) as ledger:
-            warnings = [*verify(ledger), *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger),
-                        *states(self.directory, self.definition, ledger)]
+        with self.ledger(read_only=True) as ledger, _naming(altered := verify(ledger)):
+            warnings = [*altered, *edited_files(self.directory, self.definition, ledger), *changed_plans(self.directory, ledger),
+                        *states(self.directory, self.definition, ledger), *filled_template(self.directory)]
             counts = ledger.counts()
             known = ledger.specimens(with_excluded=True)
             record = {"rows": counts.get("rows", counts.get("revisions", 0)), "specimens": len(known),
@@ -116,7 +117,7 @@ class Campaign:
 
     def _new_files(self) -> list[str]:
         with self.ledger(read_only=True) as ledger:
-            return [p.name for p in result_files(self.directory) if not ledger.has_file(file_digest(p, folder=p.parent))]
+            return [printable(p.name) for p in result_files(self.directory) if not ledger.is_current(printable(p.name), file_digest(p, folder=p.parent))]
 
     def update(self, *, quick: bool = False):
         """Record new files and bring the draws up to date.
@@ -232,8 +233,12 @@ class Campaign:
             When the fit failed, nothing fits in the limits (it names those that bind), or the own list is refused.
         """
         from planner.cycle.planning import make_plan
+        from planner.cycle.standing import plan_states
 
         self.record()
+        with self.ledger(read_only=True) as ledger:
+            for words in plan_states(self.directory, ledger):
+                self.say(f"! {words}")
         return make_plan(self, budget=budget, seed=self.definition.campaign.seed if seed is None else seed, again=again, own_list=own_list,
                          without_claims=without_claims, papers=papers)
 
@@ -276,6 +281,17 @@ class Campaign:
         if freeze:
             reviewing.freeze(self)
         return reviewing.write_review(self, deep=deep)
+
+
+@contextmanager
+def _naming(altered: list[str]) -> Iterator[None]:
+    """Where a ledger cannot be read any more, say what was altered in it."""
+    try:
+        yield
+    except UserError as error:
+        if not altered:
+            raise
+        raise UserError("; ".join([*altered, error.what]), where=error.where, fix=error.fix) from None
 
 
 def open_campaign(directory: str | Path, *, say: Say = silent) -> Campaign:

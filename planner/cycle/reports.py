@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import time
 from pathlib import Path
 
+from planner.lab.disk import sync_folder
 from planner.lab.errors import UserError, printable
 
 OLD_S = 3600.0
@@ -34,8 +36,8 @@ def write_whole(path: Path, text: str, *, exclusive: bool = False) -> Path:
     try:
         if not folder.is_dir():
             folder.mkdir(exist_ok=True)
-            _sync(folder.parent)
-        for left in folder.glob(".*.part"):
+            sync_folder(folder.parent)
+        for left in folder.glob(f".{glob.escape(path.name)}.*.part"):
             if time.time() - left.stat().st_mtime > OLD_S:
                 left.unlink(missing_ok=True)
         try:
@@ -48,13 +50,13 @@ def write_whole(path: Path, text: str, *, exclusive: bool = False) -> Path:
             os.replace(aside, path)
         finally:
             aside.unlink(missing_ok=True)
-        _sync(folder)
+        sync_folder(folder)
     except FileExistsError:
         raise
     except OSError as error:
         raise UserError(
             f"cannot be written: {printable(error.strerror or str(error))}", where=f"{folder.name}/{path.name}",
-            fix="free space or permissions in the campaign folder, then run it again",
+            fix="free space or permissions there, then run it again",
         ) from None
     return path
 
@@ -62,11 +64,3 @@ def write_whole(path: Path, text: str, *, exclusive: bool = False) -> Path:
 def write_report(directory: Path, name: str, text: str) -> Path:
     """Write a file of reports/ whole."""
     return write_whole(Path(directory) / "reports" / name, text)
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

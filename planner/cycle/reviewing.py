@@ -218,8 +218,10 @@ def freeze(campaign) -> Path:
     Raises
     ------
     UserError
-        When nothing is claimed.
+        When nothing is claimed, or results came in while the claim was being worked out.
     """
+    with campaign.ledger(read_only=True) as ledger:
+        data, known = ledger.data_digest(), ledger.specimens(with_excluded=True)        # what is excluded today was seen all the same
     fit = current_fit(campaign)
     window = window_of(campaign, fit, maps=False)
     if not window.claims:
@@ -227,7 +229,9 @@ def freeze(campaign) -> Path:
                         fix=f"trialwright plan {campaign.directory}, and run the trials it proposes")
     definition = campaign.definition
     with campaign.ledger(read_only=True) as ledger:
-        data, known = ledger.data_digest(), ledger.specimens(with_excluded=True)        # what is excluded today was seen all the same
+        if ledger.data_digest() != data:
+            raise UserError("results were recorded while the claim was being worked out, and it does not rest on them",
+                            fix=f"trialwright review {campaign.directory} --freeze, once more")
     criteria = definition.criteria.model_dump() | {"joints": definition.component.joints}
     record = frozen.claim_record(window.to_json(), date=datetime.date.today().isoformat(), data_digest=data,
                                  definition_digest=definition_digest(definition), versions=sampling.versions(), model_digest=sampling.model_digest(),

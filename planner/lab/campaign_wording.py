@@ -19,7 +19,7 @@ from planner.lab.errors import UserError, printable, show
 MAX_LISTED = 10
 
 _TABLE = re.compile(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"\s*([\w\"'.-]+(?:\s*\.\s*[\w\"'-]+)*)\s*=")
+_KEY = re.compile(r"\s*([\w\"'-]+(?:\s*\.\s*[\w\"'-]+)*)\s*=")
 
 
 def faults_of(error: ValidationError, model: type[Table]) -> list[Fault]:

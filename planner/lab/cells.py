@@ -68,6 +68,8 @@ def read_text(raw: object, *, label: bool = False) -> str:
     str
         Stripped and in normal form C.
     """
+    if label and isinstance(raw, (datetime.date, datetime.time, datetime.timedelta)):
+        raise CellFault("is formatted as a date or time", allowed="a label", cause="a spreadsheet changed it; format the cell as text and write the label again")
     if isinstance(raw, bool):
         raw = "yes" if raw else "no"
     if isinstance(raw, float) and math.isfinite(raw) and raw == int(raw) and abs(raw) < 1e15:

@@ -105,6 +105,7 @@ def read_results(
     fields = read_header(grid)
     problems: list[Problem] = []
     drafts = _read_rows(grid, fields, definition, problems, today)
+    short = _short_rows(grid, fields, problems)
     columns = frozenset(one.name for one in fields if not one.ignored)
     specimens, notes = _judged(drafts, grid.name, columns, definition, known or {}, problems)
     rows = [(place(grid.name, row), specimen) for row, specimen, _ in specimens]
@@ -113,6 +114,8 @@ def read_results(
         raise refusal(problems, grid.name)
     warnings = list(grid.warnings) + [_note(grid.name, note, at) for note, at in notes.items()]
     warnings += [f"{grid.name}: {w}" for one in fields for w in one.warnings]
+    if short:
+        warnings.append(_note(grid.name, "has fewer cells than the header; those missing at its end count as blank", short))
     if not drafts:
         warnings.append(f"{grid.name}: has a header only; recorded as empty")
     return ParsedFile(path, grid.digest, specimens, warnings, columns)
@@ -208,6 +211,37 @@ def _too_wide(grid: Grid, raw_row: list[object], width: int, row: int) -> list[P
         where, None, f"has {len(raw_row)} cells under a header of {width}, so its columns may be shifted",
         found=filled, allowed="no more cells than the header", cause=cause,
     )]  # fmt: skip
+
+
+def _short_rows(grid: Grid, fields: list[Field], problems: list[Problem]) -> list[int]:
+    """Return the rows of a CSV file that end early; refuse those of which it is doubtful what they say.
+
+    A spreadsheet may leave out blank cells at the end of a row. But a decimal comma moves the cells behind it, and a row that
+    such cells are missing from hides it; and a file that was cut while it was copied ends within a row.
+    """
+    if not grid.separator:
+        return []
+    width, short = len(fields), []
+    measured = [i for i, one in enumerate(fields) if one.column is not None and one.column.kind == "measured"]
+    for i, row in enumerate(grid.rows[1:], start=2):
+        if len(row) >= width or all(is_blank(raw) for raw in row):
+            continue
+        short.append(i)
+        neighbours = [(str(row[a]), str(row[b])) for a, b in pairwise(measured) if b == a + 1 and b < len(row)]
+        pairs = [one for pair in neighbours for one in _split_decimals(list(pair))] if grid.separator == "," else []
+        if pairs:
+            problems.append(Problem(
+                place(grid.name, i), None, f"has {len(row)} cells under a header of {width}, and two measured ones may be one number cut by its decimal comma",
+                found=" or ".join(pairs[:MAX_PAIRS]), allowed="as many cells as the header, blank ones too",
+                cause="a decimal comma without quotes; write a point, or separate by semicolons",
+            ))  # fmt: skip
+    last = len(grid.rows)
+    if grid.unended and last in short and len(grid.rows[-1]) < len(grid.rows[-2]):
+        problems.append(Problem(
+            place(grid.name, last), None, "ends early, and the file ends without a line end", found=len(grid.rows[-1]),
+            allowed=f"{width} cells, blank ones too", cause="the file was cut while it was copied; copy it again",
+        ))  # fmt: skip
+    return short
 
 
 def _split_decimals(raw_row: list[object]) -> list[str]:

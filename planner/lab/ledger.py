@@ -19,7 +19,7 @@ from planner.lab.errors import UserError, printable, show
 from planner.lab.intake import ParsedFile
 from planner.lab.judging import check_groups, compare_rows, raise_group_faults
 from planner.lab.ledger_records import FileEntry, PlanEntry, RecordOutcome, Revision
-from planner.lab.merging import Cells, Holding
+from planner.lab.merging import Cells, Holding, legible
 from planner.lab.problems import place
 from planner.lab.specimen import MEASUREMENTS, Specimen, cells_of, specimen_of
 from planner.lab.store import TABLES, WAIT_S, Store
@@ -74,12 +74,12 @@ class Ledger:
         warnings = list(parsed.warnings)
         with self.store.writing():
             warnings += filter(None, [self.store.clock_fault()])
-            if not correct and self.has_file(parsed.digest):
+            name = parsed.name
+            if not correct and self.is_current(name, parsed.digest):
                 return RecordOutcome(unchanged=len(parsed.specimens))
             held = self._holdings()
             steps = compare_rows(parsed, held, correct)
             check_groups(parsed, held, steps)
-            name = parsed.name
             self.store.append(
                 "files", name=name, digest=parsed.digest, rows=len(parsed.specimens)
             )
@@ -153,9 +153,11 @@ class Ledger:
         rows = self.store.rows("SELECT name, digest, rows, at FROM files ORDER BY sequence")
         return [FileEntry(*row) for row in rows]
 
-    def has_file(self, digest: str) -> bool:
-        """Tell whether a file of that digest was recorded before."""
-        return bool(self.store.rows("SELECT 1 FROM files WHERE digest = ? LIMIT 1", (digest,)))
+    def is_current(self, name: str, digest: str) -> bool:
+        """Tell whether a file's content was recorded, and was not followed by another under its name."""
+        known = self.store.rows("SELECT 1 FROM files WHERE digest = ? LIMIT 1", (digest,))
+        latest = self.store.rows("SELECT digest FROM files WHERE name = ? ORDER BY sequence DESC LIMIT 1", (name,))
+        return bool(known) and latest in ([], [(digest,)])
 
     def submitted(self, file: str) -> dict[str, Cells]:
         """Return what the latest recorded versions of a file said, by specimen."""
@@ -245,13 +247,12 @@ class Ledger:
     def plans(self) -> list[PlanEntry]:
         """Return the issued plans, by number."""
         rows = self.store.rows("SELECT number, digest, rows, supersedes, at FROM plans ORDER BY number")
-        return [
-            PlanEntry(
-                number, digest, tuple(specimen_of(cells) for cells in json.loads(text)),
-                tuple(json.loads(old)), at,
-            )
-            for number, digest, text, old, at in rows
-        ]  # fmt: skip
+        plans = []
+        for number, digest, text, old, at in rows:
+            with legible(f"the entry of plan {number:03d}"):
+                specimens = tuple(specimen_of(cells) for cells in json.loads(text))
+                plans.append(PlanEntry(number, digest, specimens, tuple(json.loads(old)), at))
+        return plans
 
     def pending(self) -> list[Specimen]:
         """Return planned specimens without a measurement, in plan order.
@@ -315,13 +316,14 @@ class Ledger:
             "WHERE sequence > ? ORDER BY sequence",
             (self._upto[0],),
         ):
-            state = json.loads(cells)
+            with legible(f"an entry about {printable(str(name))}"):
+                state = _cells(cells)
+                version = state if given == cells else _cells(given)
             one = self._held.setdefault(name, Holding(state, ""))
             one.becomes(state)
             if kind in ("excluded", "included"):
                 one.excluded, one.reason = kind == "excluded", reason
                 continue
-            version = state if given == cells else json.loads(given)
             one.place = place(file, row)
             one.submitted.append(version)
             one.by_file[file] = version
@@ -370,6 +372,14 @@ def open_ledger(
             fix="`trialwright start DIR` makes one",
         )  # fmt: skip
     return Ledger(Store(directory, read_only=read_only, wait_s=wait_s, say=say))
+
+
+def _cells(text: str) -> Cells:
+    """Read the cells of an entry; ValueError where they are none."""
+    cells = json.loads(text)
+    if not isinstance(cells, dict) or not all(isinstance(x, str) for x in cells.values()):
+        raise ValueError("no cells")
+    return cells
 
 
 def _reason(why: str | None, option: str) -> str:

@@ -22,6 +22,12 @@ class RecordOutcome:
     unchanged: int = 0  #: already known
     warnings: tuple[str, ...] = ()
 
+    @property
+    def words(self) -> str:
+        """The counts that are not 0, as a clause."""
+        counts = {name: getattr(self, name) for name in ("recorded", "completed", "corrected", "unchanged")}
+        return ", ".join(f"{n} {name}" for name, n in counts.items() if n) or "no row"
+
     def __add__(self, other: RecordOutcome) -> RecordOutcome:
         return RecordOutcome(
             self.recorded + other.recorded, self.completed + other.completed,

@@ -9,15 +9,29 @@ completed or corrected them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
 
+from planner.lab.errors import UserError, printable
 from planner.lab.specimen import COLUMN_BY_NAME, Specimen, specimen_of
 
 Cells = dict[str, str]
 Kind = Literal["recorded", "completed", "corrected", "unchanged"]
+
+
+@contextmanager
+def legible(what: str) -> Iterator[None]:
+    """Turn what reading an altered entry raises into a message."""
+    try:
+        yield
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise UserError(
+            f"{what} can no longer be read", found=str(error), where="ledger.sqlite",
+            fix="it was altered by another program; restore ledger.sqlite from a backup",
+        ) from None  # fmt: skip
 
 
 @dataclass
@@ -33,8 +47,15 @@ class Holding:
 
     @cached_property
     def specimen(self) -> Specimen:
-        """The current state as a specimen."""
-        return specimen_of(self.cells)
+        """The current state as a specimen.
+
+        Raises
+        ------
+        UserError
+            When the entry was altered behind the program's back and can no longer be read.
+        """
+        with legible(f"what is held of {printable(self.cells.get('specimen', 'a specimen'))} ({self.place})"):
+            return specimen_of(self.cells)
 
     def becomes(self, cells: Cells) -> None:
         """Take a new state."""
@@ -85,7 +106,8 @@ def compare(
         return Comparison("recorded", new)
     spoken = None if columns is None else set(columns)
     said = {name: text for name, text in new.items() if spoken is None or name in spoken}
-    if new == held.cells or (not correct and said in held.submitted):
+    edited = file in held.by_file and held.by_file[file] != said      # back to what it said earlier, perhaps: an edit all the same
+    if new == held.cells or (not correct and not edited and said in held.submitted):
         return Comparison("unchanged", held.cells)
     base = held.by_file.get(file, {})
     state = dict(held.cells)

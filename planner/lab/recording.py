@@ -7,16 +7,16 @@ that first takes in what the lab has added.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from planner.lab.definition import Definition
-from planner.lab.errors import UserError
+from planner.lab.errors import UserError, printable
 from planner.lab.intake import read_results
 from planner.lab.ledger import Ledger, RecordOutcome
 from planner.lab.outgrown import disagreement, require_agreement, sentence
 from planner.lab.tables import file_digest
-from planner.lab.template import RESULTS_FOLDER, result_files, unread_files
+from planner.lab.template import RESULTS_FOLDER, filled_template, result_files, unread_files
 
 
 def record_results(
@@ -28,6 +28,7 @@ def record_results(
     correct: bool = False,
     why: str | None = None,
     today: datetime.date | None = None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> RecordOutcome:
     """Record the new result files of a campaign folder.
 
@@ -45,6 +46,9 @@ def record_results(
         As `Ledger.record`.
     today : date, optional
         Default: the machine's date.
+    tell : callable, optional
+        Told of each file as soon as it is on disk, then of each of its warnings (they
+        begin with "! "): what was recorded before a file that is refused is said too.
 
     Returns
     -------
@@ -70,26 +74,39 @@ def record_results(
     for path in paths:
         inside = home if path.parent == home else None
         digest = file_digest(path, folder=inside)
-        if not given and ledger.has_file(digest):
+        if not given and ledger.is_current(printable(path.name), digest):
             rows = next(entry.rows for entry in ledger.files() if entry.digest == digest)
             outcome += RecordOutcome(unchanged=rows)
             continue
         parsed = read_results(path, definition, folder=inside, known=ledger.known(), today=today)
-        outcome += ledger.record(parsed, correct=correct, why=why)
-    skipped = tuple(
-        f"{path.name}: not read; results are .csv or .xlsx files" for path in _others(directory, given)
-    )
+        done = ledger.record(parsed, correct=correct, why=why)
+        if inside is None:
+            done += RecordOutcome(warnings=(_elsewhere(parsed.name),))
+        tell(f"{parsed.name}: {done.words}")
+        outcome += _told(done, tell)
+    outcome += _told(RecordOutcome(warnings=() if given else tuple(_others(directory))), tell)
     if correct:
         left = disagreement(directory, definition, ledger)
-        skipped += () if left is None else (sentence(left),)
-    else:
-        require_agreement(directory, definition, ledger, recorded=False)
-    return outcome + RecordOutcome(warnings=skipped)
+        return outcome + RecordOutcome(warnings=() if left is None else (sentence(left),))
+    require_agreement(directory, definition, ledger, recorded=False)
+    return outcome
 
 
-def _others(directory: Path, given: bool) -> list[Path]:
-    """What lies in `results/` unread, when the whole folder was asked for."""
-    return [] if given else unread_files(directory)
+def _told(outcome: RecordOutcome, tell: Callable[[str], None]) -> RecordOutcome:
+    """Tell every warning."""
+    for warning in outcome.warnings:
+        tell(f"! {warning}")
+    return outcome
+
+
+def _others(directory: Path) -> list[str]:
+    """Name what lies in `results/` and is not read."""
+    names = [printable(path.name) for path in unread_files(directory)]
+    return [f"{name}: not read; results are .csv or .xlsx files" for name in names] + filled_template(directory)
+
+
+def _elsewhere(name: str) -> str:
+    return f"{name}: read from outside {RESULTS_FOLDER}/; put it there too, so that `check` can hold the record against it"
 
 
 def _found(directory: Path, path: Path) -> Path:

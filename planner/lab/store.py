@@ -20,6 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from planner.lab.disk import shared_by_machines
 from planner.lab.errors import UserError, printable
 
 LEDGER_FILE = "ledger.sqlite"
@@ -105,7 +106,7 @@ class Store:
             self._leave_note()
             try:
                 yield
-                self.db.execute("COMMIT")
+                self._retry(lambda: self.db.execute("COMMIT"))       # without a write-ahead log it waits for readers
             except BaseException:
                 with suppress(sqlite3.Error):
                     self.db.execute("ROLLBACK")
@@ -177,7 +178,8 @@ class Store:
         if not 0 <= self._version() <= SCHEMA_VERSION:
             raise self._foreign()
         if not self.read_only:
-            self._retry(lambda: db.execute("PRAGMA journal_mode = WAL").fetchall())
+            journal = "DELETE" if shared_by_machines(self.directory) else "WAL"
+            self._retry(lambda: db.execute(f"PRAGMA journal_mode = {journal}").fetchall())
         db.execute("PRAGMA synchronous = FULL")
         if memory or (not self.read_only and self._version() < SCHEMA_VERSION):
             self._retry(lambda: db.execute("BEGIN IMMEDIATE"))

@@ -35,6 +35,7 @@ class Grid:
     decimal_comma: bool  #: numbers are written 0,19
     warnings: tuple[str, ...] = ()
     separator: str = ""  #: of a CSV file; empty for a workbook, whose cells cannot shift
+    unended: bool = False  #: a CSV file that stops in the middle of a line, perhaps because it was cut
 
 
 def read_grid(path: str | Path, *, folder: str | Path | None = None) -> Grid:
@@ -70,7 +71,7 @@ def read_grid(path: str | Path, *, folder: str | Path | None = None) -> Grid:
             fix="save it as CSV UTF-8 or XLSX",
         )  # fmt: skip
     rows, comma, separator = _read_csv(data, name)
-    return _checked(Grid(name, digest, rows, comma, separator=separator))
+    return _checked(Grid(name, digest, rows, comma, separator=separator, unended=not data.endswith((b"\n", b"\r"))))
 
 
 def file_name(path: Path) -> str:

@@ -87,7 +87,7 @@ def edited_files(
         if not before:
             continue
         if name not in present:
-            problems.append(f"{name} was recorded and is no longer in results/")
+            problems.append(f"{name} was recorded and is not in results/ (moved away, or recorded from elsewhere)")
             continue
         try:
             if file_digest(present[name], folder=directory / "results") == latest[name]:

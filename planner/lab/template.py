@@ -16,6 +16,8 @@ from planner.lab.specimen import COLUMNS
 
 RESULTS_FOLDER = "results"
 TEMPLATE_FILE = "TEMPLATE.csv"
+#: As much of it is looked at, in bytes.
+MAX_TEMPLATE = 100_000
 #: Kinds of file that are read.
 SUFFIXES = (".csv", ".xlsx")
 
@@ -107,8 +109,21 @@ def _entries(directory: str | Path) -> list[Path]:
     return [
         folder / name
         for name in names
-        if not name.startswith((".", "~")) and name.lower() != TEMPLATE_FILE.lower()
+        if not name.startswith((".", "~$")) and name.lower() != TEMPLATE_FILE.lower()
     ]
+
+
+def filled_template(directory: str | Path) -> list[str]:
+    """Say that rows were typed into the empty template, which is never read; nothing where it is as it was made."""
+    path = Path(directory) / RESULTS_FOLDER / TEMPLATE_FILE
+    try:
+        with path.open("rb") as file:
+            below = file.read(MAX_TEMPLATE).partition(b"\n")[2]
+    except OSError:
+        return []
+    if not below.strip(b",; \t\r\n"):
+        return []
+    return [f"{TEMPLATE_FILE}: not read, and rows stand in it; save it under a name of its own, such as {RESULTS_FOLDER}/week1.csv"]
 
 
 def _write_new(path: Path, text: str) -> None:

@@ -17,6 +17,8 @@ SPRINGBACK_DEG = 45.0  #: half of a right-angled bend sprung back
 GAP_MM = 5.0  #: no fillet bridges it
 FILM_OF_SHEET = 0.5  #: share of the sheet's thickness that liquid film has eaten
 CLAD_OF_NOMINAL = 1.1  #: uneven cladding beyond what mills deliver
+FINEST_DEG, FINEST_MM, FINEST_UM = 0.01, 0.001, 0.05  #: what no gauge of a forming lab reads, above 0
+FINEST_STRAIN = 1e-4
 
 
 def unusual_measurements(specimen: Specimen, definition: Definition) -> Iterator[str]:
@@ -39,6 +41,12 @@ def unusual_measurements(specimen: Specimen, definition: Definition) -> Iterator
         if value is not None and value > STRAIN:
             yield (f"{name} above {STRAIN:g} looks like percent (1.5 % is 0.015); "
                    "it is recorded as written, mend it if it is a percentage")  # fmt: skip
+    for name, measured, least, unit in (
+        ("strain", specimen.strain, FINEST_STRAIN, ""), ("limit_strain", _value(specimen.limit_strain), FINEST_STRAIN, ""),
+        ("springback_angle", _value(specimen.springback_angle_deg), FINEST_DEG, " deg"), ("gap", _value(specimen.gap_mm), FINEST_MM, " mm"),
+        ("film_depth", _value(specimen.film_depth_um), FINEST_UM, " um"), ("clad_left", _value(specimen.clad_left_um), FINEST_UM, " um")):  # fmt: skip
+        if measured is not None and 0 < measured < least:
+            yield f"{name} below {least:g}{unit} is finer than gauges read; is it in another unit? It is recorded as written"
     for name, measured, most, why in (
         ("springback_angle", specimen.springback_angle_deg, SPRINGBACK_DEG,
          f"above {SPRINGBACK_DEG:g} deg is unusual; was the angle left in the bend read"),

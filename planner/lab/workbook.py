@@ -10,7 +10,8 @@ import io
 import re
 import zipfile
 import zlib
-from typing import Any
+from itertools import chain, pairwise
+from typing import Any, NamedTuple
 
 from planner.lab.errors import UserError, printable
 
@@ -25,7 +26,11 @@ MAX_TEXT = 500_000_000
 
 _ATTRIBUTE = re.compile(rb"""\sr\s*=\s*["']([^"']{0,40})""")
 _REFERENCE = re.compile(rb"([A-Za-z]{0,3})([0-9]{1,7})")
-_ERROR_CELL = re.compile(rb"""<(?:\w+:)?c\s(?=[^>]*\bt\s*=\s*["']e["'])[^>]*\br\s*=\s*["'](\w+)["']""")
+_CELL = re.compile(rb"<(?:\w+:)?c\s[^<>]*>")
+_IS_ERROR = re.compile(rb"""\st\s*=\s*["']e["']""")
+_IS_TEXT = re.compile(rb"""\st\s*=\s*["']str["']""")
+_FORMULA, _VALUE = re.compile(rb"<(?:\w+:)?f[\s/>]"), re.compile(rb"<(?:\w+:)?v(?:\s[^<>]*)?>[^<]")
+_NOT_WORKED_OUT = re.compile(rb"""\sfullCalcOnLoad\s*=\s*["'](?:1|true)["']""")
 
 
 def read_workbook(data: bytes, *, name: str) -> tuple[list[list[object]], list[str]]:
@@ -44,14 +49,15 @@ def read_workbook(data: bytes, *, name: str) -> tuple[list[list[object]], list[s
         From the sheet's first row and column on; cells typed as stored (text, number,
         bool, date, time), blank cells as empty text.
     warnings : list of str
-        Names of sheets that were not read.
+        Names of sheets that were not read; formulas that no spreadsheet has worked out.
 
     Raises
     ------
     UserError
-        When it is no workbook, too large once unpacked, or holds error cells.
+        When it is no workbook, too large once unpacked, or holds error cells or
+        formulas without their values.
     """
-    first_sheet_errors = _inspect(data, name)
+    first_sheet, not_worked_out = _inspect(data, name)
     book = _guarded(lambda calamine: calamine.CalamineWorkbook.from_filelike(io.BytesIO(data)), name)
     names = list(book.sheet_names)
     if not names:
@@ -59,20 +65,58 @@ def read_workbook(data: bytes, *, name: str) -> tuple[list[list[object]], list[s
     grid = _guarded(
         lambda calamine: book.get_sheet_by_index(0).to_python(skip_empty_area=False), name
     )
-    if first_sheet_errors:
+    if first_sheet.error:
         raise UserError(
             "holds cells with a spreadsheet error such as #N/A",
-            where=f"{name}, cell {first_sheet_errors}", fix="clear the cell or mend its formula",
+            where=f"{name}, cell {first_sheet.error}", fix="clear the cell or mend its formula",
+        )  # fmt: skip
+    if first_sheet.unsaved:
+        raise UserError(
+            "holds a formula whose value was not saved with it", where=f"{name}, cell {first_sheet.unsaved}",
+            fix="open the workbook in a spreadsheet and save it, or write the value in place of the formula",
         )  # fmt: skip
     warnings = []
+    if first_sheet.formulas and not_worked_out:
+        warnings.append(f"{name}: its formulas were written by a program and no spreadsheet has worked them out; their values may be wrong. "
+                        "Open it in a spreadsheet, save it, and record it again")
     if len(names) > 1:
         others = ", ".join(printable(other, limit=40) for other in names[1:6])
         warnings.append(f"{name}: only the first sheet was read, not {others}")
     return [list(row) for row in grid], warnings
 
 
-def _inspect(data: bytes, name: str) -> str:
-    """Check sizes before opening; return the first error cell, or nothing."""
+class _Sheet(NamedTuple):
+    """What stands in the cells of a sheet that a reader would pass over."""
+
+    error: str = ""  #: first cell that holds a spreadsheet's error
+    unsaved: str = ""  #: first formula without its value
+    formulas: bool = False
+
+
+def _look(content: bytes) -> _Sheet:
+    """Look for errors and formulas, tag by tag."""
+    if not (_IS_ERROR.search(content) or _FORMULA.search(content)):
+        return _Sheet()
+    error, unsaved, formulas = "", "", False
+    for tag, following in pairwise(chain(_CELL.finditer(content), [None])):
+        end = following.start() if following else len(content)
+        if not error and _IS_ERROR.search(tag.group()):
+            error = _name_of(tag.group())
+        if tag.group().endswith(b"/>") or not _FORMULA.search(content, tag.end(), end):
+            continue
+        formulas = True
+        if not (unsaved or _IS_TEXT.search(tag.group()) or _VALUE.search(content, tag.end(), end)):
+            unsaved = _name_of(tag.group())
+    return _Sheet(error, unsaved, formulas)
+
+
+def _name_of(tag: bytes) -> str:
+    found = _ATTRIBUTE.search(tag)
+    return printable(found.group(1).decode("utf-8", "replace")) if found else "?"
+
+
+def _inspect(data: bytes, name: str) -> tuple[_Sheet, bool]:
+    """Check sizes before opening; return what to know of the first sheet, and whether formulas still wait to be worked out."""
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = archive.infolist()
@@ -82,7 +126,8 @@ def _inspect(data: bytes, name: str) -> str:
                     "is too large once unpacked", where=name, found=f"{unpacked:_} bytes",
                     allowed=f"at most {MAX_UNPACKED:_} bytes", fix="save the rows as CSV UTF-8",
                 )  # fmt: skip
-            errors: dict[str, str] = {}
+            sheets: dict[str, _Sheet] = {}
+            waiting = False
             longest = cells = 0
             for member in members:
                 content = archive.read(member)  # stops at the stated size and checks the sum
@@ -93,12 +138,14 @@ def _inspect(data: bytes, name: str) -> str:
                 if b"sheetData" in content:
                     cells = max(cells, content.count(b"</") // 2)
                     _check_extent(content, name)
-                    found = _ERROR_CELL.search(content)
-                    errors[member.filename] = found.group(1).decode() if found else ""
+                    sheets[member.filename] = _look(content)
+                elif member.filename.lower().endswith("workbook.xml"):
+                    waiting = _NOT_WORKED_OUT.search(content) is not None
             if longest * cells > MAX_TEXT:
                 raise UserError("repeats a long text in too many cells", where=name,
                                 fix="shorten the text, or save the rows as CSV UTF-8")  # fmt: skip
-            return errors[min(errors, key=lambda sheet: (len(sheet), sheet))] if errors else ""
+            first = min(sheets, key=lambda sheet: (len(sheet), sheet), default="")
+            return sheets.get(first, _Sheet()), waiting
     except UserError:
         raise
     except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError,

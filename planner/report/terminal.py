@@ -18,14 +18,19 @@ def never_refuse_a_character() -> None:
             stream.reconfigure(errors="backslashreplace")
 
 
+LASTING = "! "
+"""Begins a line that stays to be read; the next one takes the place of any other where someone is looking."""
+
+
 class Progress:
-    """Lines of progress on standard error, with a spinner where someone is looking."""
+    """Lines of progress on standard error, with a spinner where someone is looking; what was said to stay is not said twice."""
 
     def __init__(self):
         from rich.console import Console
 
         self.console = Console(stderr=True)
         self.status = self.console.status("starting") if self.console.is_terminal else None
+        self.stayed: set[str] = set()
 
     def __enter__(self):
         if self.status:
@@ -38,8 +43,14 @@ class Progress:
 
     def __call__(self, text: str) -> None:
         from rich.markup import escape
+        from rich.text import Text
 
-        if self.status:
+        if text.removeprefix(LASTING) in self.stayed:
+            return
+        if text.startswith(LASTING):
+            self.stayed.add(text.removeprefix(LASTING))
+            self.console.print(Text(text), soft_wrap=True)
+        elif self.status:
             self.status.update(escape(text))
         else:
             print(text, file=sys.stderr)

@@ -67,3 +67,18 @@ def test_a_claim_that_lost_a_part_is_one_message(campaign, lost):
     path.write_text(json.dumps(record), encoding="utf-8")
     with pytest.raises(UserError, match=f"claims/001.json: a frozen claim cannot be read(.|\\n)*{lost}"):
         read_claims(campaign.directory)
+
+
+def test_what_came_in_while_the_claim_was_worked_out_is_not_signed_with(campaign, monkeypatch):
+    """A colleague records a new lot during the mapping: the claim does not rest on it and may not say so."""
+    mapped = reviewing.window_of
+
+    def slow(*given, **named):
+        (campaign.directory / "results" / "02.csv").write_text(HEAD + rows("Q2", 33, 32), encoding="utf-8")
+        planner.open_campaign(campaign.directory).record()
+        return mapped(*given, **named)
+
+    monkeypatch.setattr(reviewing, "window_of", slow)
+    with pytest.raises(UserError, match="recorded while the claim was being worked out(.|\n)*--freeze, once more"):
+        reviewing.freeze(campaign)
+    assert read_claims(campaign.directory) == []

@@ -74,6 +74,26 @@ def test_an_entry_changed_behind_our_back_is_named(case, folder):
     assert any(words in w for w in warnings(folder)), warnings(folder)
 
 
+@pytest.mark.parametrize(("table", "statement"), [
+    ("T-001", """UPDATE revisions SET cells = replace(cells, '"limit_strain": "0.19"', '"limit_strain": "0,19"') WHERE specimen = 'T-001'"""),
+    ("T-001", "UPDATE revisions SET cells = '{not json' WHERE specimen = 'T-001'"),
+    ("plan 001", """UPDATE plans SET rows = '[{"specimen": 3' WHERE number = 1"""),
+    ("T-001", "UPDATE revisions SET cells = '[]', submitted = '[]' WHERE specimen = 'T-001'")])
+def test_an_altered_entry_that_no_longer_reads_is_one_message(table, statement, folder, capsys):
+    db = sqlite3.connect(folder / "ledger.sqlite")
+    for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f"DROP TRIGGER {name}")
+    changed = db.execute(statement).rowcount
+    db.commit()
+    db.close()
+    assert changed >= 1
+    for command in ("check", "update"):
+        assert cli.main([command, str(folder)]) == 2
+        said = capsys.readouterr().err
+        assert "can no longer be read" in said and "restore ledger.sqlite from a backup" in said and table in said
+        assert command != "check" or "was altered after it was written" in said
+
+
 def edit(name, old, new):
     def change(folder):
         path = folder / name
@@ -98,7 +118,7 @@ FILES = {
     "result cell edited": (edit("results/a.csv", ",0.19,", ",0.29,"), "a.csv was edited: limit_strain of T-001 was 0.19, now 0.29"),
     "result row dropped": (drop_row, "a.csv was edited: the row of B-001 is gone"),
     "result file no longer reads": (edit("results/b.csv", "specimen", "spezimen"), "b.csv was edited and no longer reads"),
-    "result file gone": (remove("results/b.csv"), "b.csv was recorded and is no longer in results/"),
+    "result file gone": (remove("results/b.csv"), "b.csv was recorded and is not in results/"),
     "plan.csv": (edit("plans/002/plan.csv", "tensile_coupon", "bend_coupon"), "plan 002 was changed after it was issued: its plan.csv says something else now"),
     "plan.json": (edit("plans/001/plan.json", '"gain": 0.03', '"gain": 0.3'), "plan 001 was changed after it was issued: its plan.json says something else now"),
     "plan.html": (edit("plans/002/plan.html", "invented", "edited"), "plan 002 was changed after it was issued: its plan.html says something else now"),

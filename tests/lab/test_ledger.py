@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import sqlite3
 import time
 
@@ -91,7 +92,7 @@ def test_an_edited_file_is_reported_only_where_it_alters_or_drops(
     path = write("week1.csv", [example["C-001"]])
     assert edited_files(folder, definition, ledger) == ["week1.csv was edited: the row of T-001 is gone"]
     path.unlink()
-    assert "no longer in results" in edited_files(folder, definition, ledger)[0]
+    assert "is not in results" in edited_files(folder, definition, ledger)[0]
 
 
 def test_loads_and_lots_agree_across_files(record, write, example, ledger):
@@ -250,3 +251,64 @@ def test_a_thousand_rows_record_within_a_second(record, write, example):
     start = time.perf_counter()
     assert record().recorded == 1000
     assert time.perf_counter() - start <= 1.0
+
+
+def test_an_edit_back_to_an_earlier_value_is_an_edit(record, write, example, folder, definition, ledger):
+    """A colleague saves an old copy of the file over the corrected one: not taken for something known."""
+    first, second = example["C-001"], example["C-001"] | {"gap [mm]": "0.07"}
+    write("week1.csv", [first])
+    record()
+    old = (folder / "results" / "week1.csv").read_bytes()
+    write("week1.csv", [second])
+    record(correct=True, why="dial read again")
+    write("week1.csv", [first, example["T-001"]])
+    with pytest.raises(UserError, match=r"week1.csv, row 2, column gap \[mm\].*'0.07'"):
+        record()
+    assert edited_files(folder, definition, ledger) == ["week1.csv was edited: gap of C-001 was 0.07, now 0.06"]
+    (folder / "results" / "week1.csv").write_bytes(old)                    # byte for byte what was recorded first
+    with pytest.raises(UserError, match="changes a cell recorded as '0.07'"):
+        record()
+    assert numbers(record(correct=True, why="the first reading was right")) == (0, 0, 1, 0)
+    assert ledger.specimens()[0].gap_mm == Measured(0.06) and edited_files(folder, definition, ledger) == []
+    assert numbers(record()) == (0, 0, 0, 1)
+    shutil.copy(folder / "results" / "week1.csv", folder / "results" / "copy.csv")      # a copy under another name says nothing new
+    assert numbers(record()) == (0, 0, 0, 2)
+
+
+def test_each_file_is_told_once_it_is_on_disk(record, write, example, folder):
+    """Also where a later one is refused: what was recorded, and what was odd about it, is not lost with the refusal."""
+    write("a.csv", [example["C-001"] | {"gap [mm]": "7"}])
+    write("b.csv", [example["T-001"] | {"temper": "O9"}])
+    told = []
+    with pytest.raises(UserError, match="b.csv"):
+        record(tell=told.append)
+    assert told[0] == "a.csv: 1 recorded" and told[1].startswith("! a.csv, row 2: gap above 5 mm is unusual") and len(told) == 2
+
+
+def test_rows_in_the_template_are_not_passed_over_in_silence(record, folder, write, example):
+    header = (folder / "results" / "TEMPLATE.csv")
+    write("TEMPLATE.csv", [])
+    assert record().warnings == ()
+    write("TEMPLATE.csv", [example["T-001"]])
+    told = []
+    outcome = record(tell=told.append)
+    assert outcome.recorded == 0 and "TEMPLATE.csv: not read, and rows stand in it" in outcome.warnings[0] and told == [f"! {outcome.warnings[0]}"]
+    header.write_text(header.read_text().splitlines()[0] + "\n,,,\n;;\n")
+    assert record().warnings == ()
+
+
+def test_a_file_from_elsewhere_is_asked_for(record, write, example, folder, tmp_path_factory):
+    path = tmp_path_factory.mktemp("stick") / "week7.csv"
+    write("week7.csv", [example["T-001"]]).rename(path)
+    assert "read from outside results/" in record(files=[path]).warnings[-1]
+
+
+def test_only_a_spreadsheets_own_temporary_files_are_passed_over(record, write, example):
+    write("~old.csv", [example["T-001"]])
+    write("~$old.csv", [example["T-003"]])
+    assert numbers(record()) == (1, 0, 0, 0)
+
+
+def test_names_with_control_characters_are_shown_harmless(record, folder):
+    (folder / "results" / "ev\x1b[2Jil.txt").write_text("x")
+    assert record().warnings == ("ev\\u001b[2Jil.txt: not read; results are .csv or .xlsx files",)

@@ -8,6 +8,7 @@ from rich.console import Console
 from planner.report import check_view, criticism_view, plan_view, screen
 from planner.report.cautions import CAUTIONS, VERDICTS
 from planner.report.picture import BLOCKS, share_bar, temper_map, window_maps
+from planner.report.terminal import Progress
 
 
 def _print(renderable, width=100, encoding="utf-8"):
@@ -310,3 +311,34 @@ def test_labels_with_brackets_are_not_taken_for_markup(a_plan):
     a_plan["trials"][0]["reason"] = "lot [7] is new"
     shown = _print(plan_view.plan(a_plan))
     assert "[red]K1" in shown and "lot [7] is" in shown
+
+
+class Somebody:
+    """A standard error that somebody looks at."""
+
+    def __init__(self):
+        self.text = ""
+
+    def write(self, text):
+        self.text += text
+
+    def flush(self):
+        pass
+
+    def isatty(self):
+        return True
+
+
+@pytest.mark.parametrize("looking", [True, False])
+def test_what_is_said_to_stay_stays_and_is_said_once(monkeypatch, looking):
+    """A warning about a row stands on the terminal when the command is done; the spinner's lines do not."""
+    stream = Somebody() if looking else io.StringIO()
+    monkeypatch.setattr("sys.stderr", stream)
+    monkeypatch.setenv("TERM", "xterm")
+    with Progress() as say:
+        assert (say.status is not None) is looking
+        say("! a.csv, row 2: [gap] above 5 mm is unusual")
+        say("a.csv, row 2: [gap] above 5 mm is unusual")
+        say("sampling")
+    text = stream.text if looking else stream.getvalue()
+    assert text.count("[gap] above 5 mm is unusual") == 1
