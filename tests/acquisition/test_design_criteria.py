@@ -24,6 +24,7 @@ def found(regressors, runs):
     return design
 
 
+# D1. Ford, Torsney & Wu, JRSS B 54 (1992) 569; Minkin (1987) (from memory).
 def test_local_d_optimum_of_the_logit_d1():
     eta = np.linspace(-3, 3, 60_001)
     regressors = logit_regressors(eta)
@@ -52,6 +53,7 @@ def test_even_runs_split_between_the_two_points():
     assert np.abs(chosen) == pytest.approx(np.full(10, 1.54), abs=0.011)
 
 
+# D3. Kiefer & Wolfowitz (1960); Fedorov; Guest (1958) (from memory).
 @pytest.mark.parametrize(
     ("degree", "support", "determinant"),
     [(2, [-1, 0, 1], 4 / 27), (3, [-1, -1 / np.sqrt(5), 1 / np.sqrt(5), 1], 0.00512)],
@@ -66,6 +68,7 @@ def test_d_optimal_polynomials_d3(degree, support, determinant):
 
 
 def test_uniform_measure_and_weights_d3():
+    """Kiefer & Wolfowitz (1960), as above (from memory)."""
     x = np.linspace(-1, 1, 201)
     moments = np.array([[2 / (i + j + 1) if (i + j) % 2 == 0 else 0.0 for j in range(3)] for i in range(3)]) / 2
     best = np.diag([1.0, 1.0, 1.0])

@@ -191,6 +191,7 @@ def test_shrinkage_fades_with_draws():
 
 
 def test_information_gain_closed_forms_d5():
+    """D5 (a), (b). Lindley (1956); Chaloner & Verdinelli (1995) (from memory); gains of further readings diminish."""
     expected = {1: 0.074210, 4: 0.247348, 9: 0.445999}
     for n, value in expected.items():
         assert information_gain(16.0 * np.ones((n, n)), np.full(n, 100.0)) == pytest.approx(value, abs=1e-6)
@@ -201,6 +202,8 @@ def test_information_gain_closed_forms_d5():
 
 
 def test_one_step_uncertainty_reduction_by_the_batch_code_d8():
+    """D8, derived from the formulas of Bect et al. (2012) and Chevalier et al. (2014)."""
+
     def k(a, b):
         return np.exp(-0.5 * np.subtract.outer(a, b) ** 2)
 

@@ -73,7 +73,8 @@ def test_normal_scores_keep_the_verdict_of_every_draw():
     assert np.array_equal(s.c, (conformance >= 0.9).mean(axis=0))
 
 
-# Check D8: a Gaussian process of unit variance and length with data (0, 0), (1, 1), (2, 0.5), threshold 0.7; derived values.
+# Check D8: a Gaussian process of unit variance and length with data (0, 0), (1, 1), (2, 0.5), threshold 0.7; values derived from
+# the formulas of Bect et al. (2012) and Chevalier et al. (2014).
 NODES, VALUES, THRESHOLD = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 0.5]), 0.7
 
 

@@ -47,10 +47,12 @@ class Counts:
 
     variance: object              # function of the counts (n_cells,)
     cells: int
-    runs: int
+    runs: float                   # or the money for them
+    costs: np.ndarray | None = None
 
     def __post_init__(self):
         self.n = np.ones(self.cells, int)        # every cell once: the variance is finite
+        self.costs = np.ones(self.cells) if self.costs is None else self.costs
 
     def value(self):
         return -self.variance(self.n)
@@ -60,10 +62,11 @@ class Counts:
         n[add] += 1
         if remove is not None:
             n[remove] -= 1
-        return -self.variance(n) if n.min() > 0 else -np.inf
+        return -self.variance(n) if n.min() > 0 and self.costs @ n <= self.runs + 1e-9 else -np.inf
 
     def next_step(self):
-        return None if self.n.sum() >= self.runs else (None, int(np.argmax([self._after(None, i) for i in range(self.cells)])))
+        worth = [(self._after(None, i) - self.value()) / cost for i, cost in enumerate(self.costs)]
+        return (None, int(np.argmax(worth))) if np.isfinite(max(worth)) else None
 
     def take(self, step):
         remove, add = step
@@ -102,10 +105,26 @@ def test_extrapolation_d4(points, runs, expected, variance):
 
 
 def test_neyman_allocation_d4():
-    """Neyman (1934): strata of weight 0.6 and 0.4 with spreads 10 and 20, 70 runs: 30 and 40, variance 2.8."""
-    w, s = np.array([0.6, 0.4]), np.array([10.0, 20.0])
-    design = placed(lambda n: float((w**2 * s**2 / n).sum()), 2, 70)
+    """Neyman (1934) (from memory): strata of weight 0.6 and 0.4 with spreads 10 and 20, 70 runs: 30 and 40, variance 2.8."""
+    design = placed(of_strata, 2, 70)
     assert design.n.tolist() == [30, 40] and -design.value() == pytest.approx(2.8, abs=1e-6)
+
+
+W, S = np.array([0.6, 0.4]), np.array([10.0, 20.0])
+
+
+def of_strata(n):
+    return float((W**2 * S**2 / n).sum())
+
+
+@pytest.mark.parametrize(("costs", "money", "expected"), [((1.0, 4.0), 2200.0, (600, 400)), ((9.0, 1.0), 1300.0, (100, 400)), ((4.0, 4.0), 2800.0, (300, 400))])
+def test_allocation_by_cost_d4(costs, money, expected):
+    """Neyman (1934) (from memory): with costs c the runs go as W S / sqrt(c). Bought, as our batches are, by the fall that money buys."""
+    assert np.array(expected) / sum(expected) == pytest.approx(W * S / np.sqrt(costs) / (W * S / np.sqrt(costs)).sum(), abs=1e-12)
+    design = Counts(of_strata, 2, money, costs=np.array(costs))
+    search.greedy(design)
+    search.exchange(design, passes=20)
+    assert design.n.tolist() == list(expected)
 
 
 # D6. Raiffa & Schlaifer (1961), unit normal loss (from memory).

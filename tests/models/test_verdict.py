@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import models.verdict
 from models.verdict import CONVERGED, DIVERGED, FEW_DRAWS, NOT_MIXED, diagnostics, judge
 
 # ArviZ's example data (Apache License 2.0): centred and non-centred fits of the eight schools, 4 x 500 draws, as float32
@@ -88,12 +89,26 @@ def test_published_chains():
         told = {name: diagnostics(f[name].astype(float))[:, 0] for name in ("centered_eight", "non_centered_eight")}       # of tau
         energies = [judge(f["centered_eight"][i : i + 1].astype(float), [*"0123456789"], divergent=f["centered_eight_diverging"][i : i + 1],
                           energy=f["centered_eight_energy"][i : i + 1].astype(float)).bfmi for i in range(4)]
+        well = [judge(f["non_centered_eight"][i : i + 1].astype(float), [*"0123456789"], divergent=f["non_centered_eight_diverging"][i : i + 1],
+                      energy=f["non_centered_eight_energy"][i : i + 1].astype(float)).bfmi for i in range(4)]
     assert bad.name == DIVERGED and bad.divergences == 48 and bad.rhat == pytest.approx(1.06, abs=0.01)
     assert bad.bfmi == pytest.approx(0.270, abs=0.005) and "tau" in bad.worst
     assert told["centered_eight"][0] == pytest.approx(1.06, abs=0.005) and told["centered_eight"][1] == pytest.approx(67, abs=0.5)
     assert told["non_centered_eight"][0] == pytest.approx(1.00, abs=0.005) and told["non_centered_eight"][1] == pytest.approx(1115, abs=0.5)
     assert energies == pytest.approx([0.361, 0.280, 0.344, 0.270], abs=5e-4)
+    assert well == pytest.approx([1.06, 1.06, 1.09, 1.01], abs=5e-3)
     assert good.name == CONVERGED and good.divergences == 0 and good.bfmi == pytest.approx(1.01, abs=0.01)
+
+
+@pytest.mark.parametrize(("rhat", "bulk", "tail", "bfmi", "name"), [
+    (1.0099, 400, 400, 0.3, CONVERGED), (1.0101, 5000, 5000, 1.0, NOT_MIXED), (1.0, 399, 5000, 1.0, FEW_DRAWS), (1.0, 5000, 399, 1.0, FEW_DRAWS),
+    (1.0, 5000, 5000, 0.299, NOT_MIXED)])
+def test_where_the_gates_stand(monkeypatch, rhat, bulk, tail, bfmi, name):
+    """R-hat above 1.01 fails (Vehtari et al. 2021), as does less than 400 effective draws in all, bulk or tail (100 a chain; from memory),
+    or an E-BFMI below 0.3 (Betancourt 2016)."""
+    monkeypatch.setattr(models.verdict, "diagnostics", lambda x: np.array([[1.0, rhat], [9000.0, bulk], [9000.0, tail]]))
+    monkeypatch.setattr(models.verdict.array_stats, "bfmi", lambda *_, **__: np.array([1.0, bfmi]))
+    assert verdict(np.random.default_rng(1).standard_normal((4, 50, 2))).name == name
 
 
 def test_a_constant_is_no_fault():

@@ -37,6 +37,6 @@ def test_the_trial_names_the_hardest_corner_and_the_classical_sizes(draws):
     corner = hardest("O", corners, np.stack([draws, draws - 0.05], axis=1))
     told = trial(corner, reliability=0.95, confidence=0.95)
     assert told["corner"]["strain"] == 0.2
-    assert [one["components"] for one in told["classical"]] == [59, 93, 124]      # success-run sizes, ISO 16269-6 tables (from memory)
+    assert [one["components"] for one in told["classical"]] == [59, 93, 124]      # Q1: standard zero-failure tables (from memory)
     assert told["uniform_prior_components"] == 58
     assert "59 new components" in told["words"]

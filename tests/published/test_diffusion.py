@@ -28,7 +28,7 @@ def test_brazing_hotter_speeds_silicon_up():
 
 @pytest.mark.parametrize(("temperature", "hours"), [(900, 29.31), (950, 15.76), (1000, 8.894), (1050, 5.242)])
 def test_carburising_example(temperature, hours):
-    # R2: Callister & Rethwisch, Design Example 5.1 (published); the book reads z from a table and prints 29.6 ... 5.3.
+    # R2: Callister & Rethwisch, Design Example 5.1 (published, in part from memory); the book reads z from a table and prints 29.6 ... 5.3.
     law = diffusion.Arrhenius(2.3e-5, 148_000.0)
     rate = diffusion.diffusivity(temperature, law, gas_constant=8.31, zero_celsius=273.0)
     seconds = diffusion.time_to_reach(0.75e-3, rate, start=0.2, surface=1.0, reached=0.6)
@@ -37,6 +37,7 @@ def test_carburising_example(temperature, hours):
 
 
 def test_scaled_depth_of_the_carburising_example():
+    # R2, as above.
     assert diffusion.scaled_depth(0.2, 1.0, 0.6) == pytest.approx(0.47694, abs=1e-5)
 
 

@@ -1,4 +1,9 @@
-"""Volume of an excursion set and its expected error, on the Branin function and a toy map (check row D7)."""
+"""Volume of an excursion set and its expected error, on the Branin function and a toy map (check row D7).
+
+References
+----------
+Chevalier et al., Technometrics 56 (2014) 455 (expected volume, Vorob'ev deviation); values derived.
+"""
 
 from functools import cache
 

@@ -38,7 +38,14 @@ def test_normal_inverse_gamma_update_by_quadrature_over_our_likelihood():
     assert np.log(weight.sum() * cell) == pytest.approx(log_marginal, abs=1e-5)
     weight /= weight.sum()
     assert (weight * mean).sum() == pytest.approx(2.5, abs=1e-5)
-    assert (weight * sd**2).sum() == pytest.approx(2.785714, abs=1e-4)
+    assert (weight * sd**2).sum() == pytest.approx(2.785714, abs=1e-5)
+    precise = (weight / sd**2).sum()
+    assert (weight * (mean - 2.5) ** 2).sum() == pytest.approx(2.785714 / k, abs=1e-5)                     # k = 6
+    assert precise == pytest.approx(4.5 / 9.75, abs=1e-5)                                                  # a / b
+    assert (weight / sd**4).sum() - precise**2 == pytest.approx(4.5 / 9.75**2, abs=1e-5)                   # a / b^2
+    # the predictive t has 9 degrees of freedom: its variance is scale^2 x 9 / 7
+    spread = (weight * (sd**2 + (mean - 2.5) ** 2)).sum()
+    assert np.sqrt(spread * 7 / 9) == pytest.approx(1.589899, abs=1e-5)
     above = (weight * np.exp(log_ndtr((mean - 5) / sd))).sum()
     assert above == pytest.approx(0.0751507, abs=1e-6)
 

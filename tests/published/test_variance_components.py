@@ -109,11 +109,15 @@ def test_batches_by_likelihood(dyestuff):
 
 
 def test_batch_variance_ratio(dyestuff):
-    """F = 11271.5 / 2451.25: the batch contrasts' own spread over the residual's, each as our likelihood whitens them."""
+    """F = 11271.5 / 2451.25, by Wald's statistic and by what our likelihood loses without the batches, at the residual spread it estimates."""
     batch, y = dyestuff
-    fixed = np.column_stack([np.ones(len(y)), contrasts(batch, total=True)])
-    beta, of_beta, _ = fitted(fixed, y, 49.5101**2 * np.eye(len(y)))
+    one = np.ones((len(y), 1))
+    fixed = np.column_stack([one, contrasts(batch, total=True)])
+    (_, within), _ = estimate(one, y, [batch], (30.0, 50.0))
+    cov = covariance([], [], within, len(y))
+    beta, of_beta, with_batches = fitted(fixed, y, cov)
     assert wald(beta, of_beta, slice(1, None)) == pytest.approx(4.598, rel=1e-3)
+    assert (fitted(one, y, cov)[2] - with_batches) / 5 == pytest.approx(4.598, rel=1e-3)
 
 
 def wald(beta, of_beta, columns):
