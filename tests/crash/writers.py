@@ -66,8 +66,19 @@ def write(folder: Path, who: str, begin: float) -> dict:
     with numbers(proposal):
         status, error = command("update", folder)
         assert status == 0, error
-        done["claims"].append(reviewing.freeze(open_campaign(folder)).name)
+        done["claims"].append(freeze(folder))
     return done
+
+
+def freeze(folder: Path) -> str:
+    """Freeze today's claim; where others recorded meanwhile it is refused, for it would not rest on theirs, and begun again."""
+    for _ in range(300):
+        try:
+            return reviewing.freeze(open_campaign(folder)).name
+        except UserError as error:
+            if "while the claim was being worked out" not in str(error):
+                raise
+    raise AssertionError("no claim could be frozen in 300 attempts")
 
 
 def one_round(folder: Path, processes: int) -> list[str]:
