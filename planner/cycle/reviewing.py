@@ -27,6 +27,7 @@ from planner.lab.errors import UserError
 from planner.lab.outgrown import require_agreement
 from planner.lab.tamper import changed_plans, edited_files, verify
 from planner.outlook import checks, explore, frozen, review, sensitivity, verification
+from planner.outlook.prior_checks import prior_checks
 from planner.report.cautions import CAUTIONS
 from planner.window.pictures import braze_cut
 from planner.window.points import ShowGrid, box_skeleton, show_grid
@@ -75,10 +76,12 @@ def criticism(campaign) -> dict[str, Any]:
     campaign.say("checking the fit against its data")
     rng = np.random.default_rng(campaign.definition.campaign.seed)
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
+    before = prior_checks(campaign.definition, fit.encoded, fit.specimens, rng=rng)
     campaign.say("leaving lots, loads and specimens out; scaling the priors")
     leaning = _leaning(fit, window)
     leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}
-    return {"predictive": found, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
+    leaning = _worded(leaning)
+    return {"predictive": found, "prior_checks": before, "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"],
                                                  "loads_left_out": leaning["loads"], "specimens": leaning["specimens"]}}
 
 
@@ -112,6 +115,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
         waiting = beside.submit(_leaning, fit, window)
         data = page_data(campaign, conformance, window)
         found = checks.predictive_checks(definition, fit.encoded, fit.params, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
+        before = prior_checks(definition, fit.encoded, fit.specimens, rng=np.random.default_rng(definition.campaign.seed))
         leaning = waiting.result()
     pace = None
     if deep:
@@ -122,6 +126,7 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
                      "broken off and given again")
         pace = Pace(blind + again, "refits")
         leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind], pace=pace) for kind in ("lots", "loads")}
+    leaning = _worded(leaning)
     replaced = {number for p in plans for number in p.supersedes}
     plans = [p for p in plans if (campaign.directory / "plans" / f"{p.number:03d}").is_dir()]
     made = [read_plan(campaign.directory / "plans" / f"{p.number:03d}").record for p in plans]
@@ -129,19 +134,24 @@ def gather(campaign, *, deep: bool = False) -> tuple[dict[str, Any], dict[str, A
     return {
         "claims": review.claims(record, fit.specimens),
         "convergence": review.convergence(fit.verdict, fit.method, fit.draws),
-        "checks": found,
+        "checks": found, "prior_checks": before,
         "sensitivity": {"priors": leaning["priors"], "lots_left_out": leaning["lots"], "loads_left_out": leaning["loads"],
                         "specimens": leaning["specimens"]},
         "forecasts": review.forecasts(made, now=record, reported=[not any(s.specimen in pending for s in p.specimens) for p in plans],
                                       withdrawn=[p.number in replaced for p in plans]),
         "verification": _verification(campaign, conformance, window),
         "cautions": list(CAUTIONS),
-        "first": review.summary(record, found, leaning["priors"], out, standing),
+        "first": review.summary(record, [*before, *found], leaning["priors"], out, standing),
         "bagged": bagged_claims(campaign, fit, window, pace=pace) if deep else None,
         "target": review.target_words(record), "window": record, "frozen": standing, "transfer": review.transfer(fit.params, fit.specimens),
         "deviations": review.changes(history, excluded, problems), "evidence": review.evidence(Path(sampling.__file__).parents[1]),
         "campaign": {"title": definition.campaign.title, "currency": definition.campaign.currency, "tempers": list(definition.factors.tempers),
                      "specimens": len(fit.specimens), "versions": sampling.versions(), "model_digest": sampling.model_digest(), "fit": fit.key}}, data
+
+
+def _worded(leaning: dict[str, list]) -> dict[str, list]:
+    """Return the same, what was left out with what that does in words."""
+    return leaning | {kind: [row | {"words": sensitivity.in_words(row)} for row in leaning[kind]] for kind in ("lots", "loads", "specimens")}
 
 
 def _leaning(fit: Fit, window: Window) -> dict[str, list]:

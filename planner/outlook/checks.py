@@ -15,7 +15,8 @@ Holm (1979), Scandinavian Journal of Statistics 6, 65-70.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -23,9 +24,9 @@ import numpy as np
 from scipy.stats import kstest
 
 from models.priors import Params
-from models.rows import Conditions
+from models.rows import Conditions, Settings
 from models.simulate import OneDrawPerRow, simulate
-from planner.encode import Encoded
+from planner.encode import Encoded, _came_through
 from planner.lab.specimen import TYPES, Specimen
 
 N_REDRAWS = 200
@@ -36,6 +37,8 @@ HANDFUL = 5
 DOUBT = 0.01
 """Chance that any check at all of a right model is said to depart; a rule of thumb, no source."""
 BINS = 10
+WHOLE_COUPON = {"share": np.array([1.0]), "count": np.array([1.0]), "joined": np.array([True])}
+"""The one feature of a coupon."""
 
 
 def predictive_checks(definition, encoded: Encoded, params: Params, specimens: Sequence[Specimen], *, rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -56,23 +59,16 @@ def predictive_checks(definition, encoded: Encoded, params: Params, specimens: S
         against even ranks), `p_adjusted` (Holm's, over all checks), departs, histogram of ranks in 10 bins, and words.
     """
     keep = np.unique(np.linspace(0, params.n_draws - 1, min(N_REDRAWS, params.n_draws)).round().astype(int))
-    shares = {f.name: i for i, f in enumerate(sorted(definition.component.features, key=lambda f: -f.strain_share))}
     ranks: dict[str, dict[str, list[float]]] = {}
-    for first in range(0, len(specimens), TOGETHER):
-        some = specimens[first : first + TOGETHER]
-        few = OneDrawPerRow(params.take(np.tile(keep, len(some))))
-        redrawn = _redrawn(definition, encoded, few, keep.size, some, rng)
-        for i, one in enumerate(some):
-            mine = SimpleNamespace(**{name: values[i * keep.size : (i + 1) * keep.size] for name, values in vars(redrawn).items()})
-            for name, value, censor, draws in _readings(one, mine, shares):
-                ranks.setdefault(name, {}).setdefault(one.specimen_type, []).append(_rank(value, censor, np.asarray(draws, float), rng))
-    found = {label: np.array(some) for name, by_type in ranks.items() for label, some in _split(name, by_type).items()}
+    for one, name, value, censor, draws in redrawn_readings(definition, encoded, params.take(keep), specimens, rng=rng):
+        ranks.setdefault(name, {}).setdefault(one.specimen_type, []).append(rank(value, censor, draws, rng))
+    found = {label: np.array(some) for name, by_type in ranks.items() for label, some in by_kind(name, by_type).items()}
     p = [float(kstest(some, "uniform").pvalue) for some in found.values()]
     return [_summary(label, some, *both) for (label, some), *both in zip(found.items(), p, holm(p))]
 
 
-def _split(name: str, by_type: dict[str, list[float]]) -> dict[str, list[float]]:
-    """Return ranks by label: each specimen type with a handful of readings, and the others of the response together."""
+def by_kind(name: str, by_type: dict[str, list]) -> dict[str, list]:
+    """Return readings by label: each specimen type with a handful of readings, and the others of the response together."""
     words = {kind: kind.replace("_", " ") for kind in TYPES if kind in by_type}
     own = [kind for kind in words if len(by_type[kind]) >= HANDFUL]
     few = [kind for kind in words if kind not in own]
@@ -97,17 +93,51 @@ def holm(p: Sequence[float]) -> list[float]:
     return adjusted
 
 
-def _redrawn(definition, encoded: Encoded, few, n: int, some: Sequence[Specimen], rng):
-    """Return n redraws of each specimen, one specimen after another."""
+def redrawn_readings(definition, encoded: Encoded, params: Params, specimens: Sequence[Specimen], *,
+                     rng: np.random.Generator) -> Iterator[tuple[Specimen, str, float, int, np.ndarray]]:  # fmt: skip
+    """Yield (specimen, response, reading, censoring, redraws) of every reading, redrawn once under every draw.
+
+    Parameters
+    ----------
+    definition : campaign definition.
+    encoded : the data; its lots and loads are those that the draws hold effects of.
+    params : draws, posterior or prior; all are used.
+    specimens : those to redraw.
+    rng : numpy.random.Generator
+    """
+    shares = {f.name: i for i, f in enumerate(sorted(definition.component.features, key=lambda f: -f.strain_share))}
+    n = params.n_draws
+    for kind in (True, False):
+        alike = [one for one in specimens if (one.specimen_type == "component") is kind]
+        for first in range(0, len(alike), TOGETHER):
+            some = alike[first : first + TOGETHER]
+            few = OneDrawPerRow(params.take(np.tile(np.arange(n), len(some))))
+            redrawn = _redrawn(definition, encoded, few, n, some, rng, component=kind)
+            for i, one in enumerate(some):
+                mine = SimpleNamespace(**{name: values[i * n : (i + 1) * n] for name, values in vars(redrawn).items()})
+                for name, value, censor, draws in _readings(one, mine, shares):
+                    yield one, name, value, censor, np.asarray(draws, float)
+
+
+def _redrawn(definition, encoded: Encoded, few, n: int, some: Sequence[Specimen], rng, *, component: bool):
+    """Return n redraws of each specimen, one specimen after another; all are components, or coupons, strained alike all over.
+
+    What was measured of the settings was as measured: no scatter of settings is drawn for it again.
+    """
     first = lambda *values: next((float(v) for v in values if v is not None), None)
     settings = [[first(one.forming_temperature_measured_degC, one.forming_temperature_degC, 20.0), first(one.strain, 0.0),
                  first(one.braze_temperature_measured_degC, one.braze_temperature_degC, 600.0),
                  first(one.braze_time_measured_min, one.braze_time_min, 3.0)] for one in some]
     each = lambda of, kind: np.repeat(np.array([of(one) for one in some], kind), n)
+    scatter = lambda sd, name: each(lambda one: sd if getattr(one, name) is None else 0.0, float)
+    usual = encoded.settings
+    spread = Settings(scatter(usual.forming_temperature, "forming_temperature_measured_degC"), usual.strain,
+                      scatter(usual.braze_temperature, "braze_temperature_measured_degC"), scatter(usual.braze_time, "braze_time_measured_min"))
+    sheet = encoded.sheet if component else replace(encoded.sheet, **WHOLE_COUPON)
     lots, loads = ({label: i for i, label in enumerate(labels)} for labels in (encoded.lots, encoded.loads))
     where = Conditions.from_factors(each(lambda one: definition.factors.tempers.index(one.temper), int), np.repeat(settings, n, axis=0))
-    return simulate(few, where, encoded.sheet, settings=encoded.settings, component=each(lambda one: one.specimen_type == "component", float),
-                    lot=each(lambda one: lots[one.lot], int), load=each(lambda one: loads.get(one.furnace_load, 0), int),
+    return simulate(few, where, sheet, settings=spread, component=float(component), lot=each(lambda one: lots[one.lot], int),
+                    load=each(lambda one: loads.get(one.furnace_load, 0), int),
                     n_joints=each(lambda one: one.joints_inspected or definition.component.joints, int), rng=rng)
 
 
@@ -117,13 +147,13 @@ def _readings(one: Specimen, drawn, shares):
         yield "limit strain", one.limit_strain.value, one.limit_strain.censor, drawn.limit_strain
     if one.springback_angle_deg is not None:
         yield "springback angle", one.springback_angle_deg.value, one.springback_angle_deg.censor, drawn.angle
-    if one.cracked is not None and one.specimen_type in ("component", "braze_coupon"):
-        yield "cracked", float(one.cracked), 0, drawn.cracked
+    if one.strain and one.specimen_type in ("component", "braze_coupon") and (one.cracked is not None or _came_through(one)):
+        yield "cracked", float(bool(one.cracked)), 0, drawn.cracked      # a blank cell of a specimen that was brazed says no
     if one.cracked:
         return
     if one.gap_mm is not None:
         yield "gap", one.gap_mm.value, one.gap_mm.censor, drawn.gap
-    at = shares.get(one.section_feature, 0)
+    at = shares.get(one.section_feature, 0) if one.specimen_type == "component" else 0
     if one.specimen_type == "component" or (one.strain or 0) > 0:
         if one.recrystallised is not None:
             yield "recrystallised", float(one.recrystallised), 0, drawn.recrystallised[:, at]
@@ -137,7 +167,7 @@ def _readings(one: Specimen, drawn, shares):
         yield "leaked", float(one.leaked), 0, drawn.leaked
 
 
-def _rank(value: float, censor: int, draws: np.ndarray, rng: np.random.Generator) -> float:
+def rank(value: float, censor: int, draws: np.ndarray, rng: np.random.Generator) -> float:
     """Return the rank of a reading in (0, 1), ties and censored readings spread at random over where they may lie."""
     low, high = (np.sum(draws < value) + 0.0) / (draws.size + 1), (np.sum(draws <= value) + 1.0) / (draws.size + 1)
     if censor > 0:

@@ -219,7 +219,7 @@ def summary(window: Mapping[str, Any], checks: Sequence[Mapping[str, Any]], sens
     said += [f"Frozen claim {f['number']:03d} is refuted: the evidence against it reached {f['highest']:.1f}." for f in frozen if f["state"] == "refuted"]
     said += [f"Frozen claim {f['number']:03d} was altered after it was frozen." for f in frozen if not f["intact"]]
     said += list(window["notices"])
-    said += [f"Predictive check, {c['response']}: {c['words']} (p = {c['p']:.2g}, {c['n']} readings)." for c in checks if c["departs"]]
+    said += [f"Predictive check, {c['response']}: {c['words']} (p = {c['p']:.2g}, {counted(c['n'], 'reading')})." for c in checks if c["departs"]]
     loud = [s["what"] for s in sensitivity if s["loud"] and not s["what"].startswith("the data")]
     if loud:
         said.append("The window leans on: " + ", ".join(loud[:5]) + " (H changes by 5 % or more when scaled).")

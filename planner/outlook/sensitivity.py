@@ -24,6 +24,8 @@ from models.reweight import Weights, k_threshold, smoothed
 DOWN, UP = 0.8, 1.25
 """Powers by which a prior or the likelihood is scaled."""
 LEAST_ESS = 400.0
+ALIKE = 0.01
+"""Share of H below which leaving something out changes nothing worth a look; a rule of thumb, no source."""
 LEAST_GROUPS = 4
 """Lots, and loads, below which their spread rests on its prior."""
 LOUD = 0.05
@@ -162,6 +164,20 @@ def left_out(groups: Mapping[str, np.ndarray], row_log_likelihood: np.ndarray, s
         rows.append(row | {key: _plain(value[i]) if sure else None for key, value in told.items()}
                     | {"contribution": float(told["misclassification"][i]) - base if sure else None})
     return rows
+
+
+def in_words(row: Mapping[str, Any]) -> str:
+    """Say what leaving a group or a specimen out does: to H, and to the claim as a whole where there is one."""
+    if not row["trusted"]:
+        return (f"what it would change is not known: its refit ended with {row['refit']}" if row.get("refit") else
+                "it weighs too much to be left out by reweighting: look at it first")
+    part, without = row["contribution"], row["misclassification"]
+    if abs(part) < ALIKE * max(without, 1e-9):
+        words = "the map is as good without it"
+    else:
+        words = "the map is surer for it" if part > 0 else "the map is less sure for it: look whether it contradicts others"
+    p = row.get("joint_probability")
+    return words if p is None else f"{words}; without it today's claim would hold as a whole with probability {p:.3f}"
 
 
 def grouped(labels: Sequence[str | None]) -> dict[str, np.ndarray]:

@@ -153,7 +153,7 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
         _same_code(client, scheduler)
         left = len(jobs)
         try:
-            waiting = {client.submit(run, job, key=f"rehearsal-{job.name}-{job.seed}", pure=False): job for job in jobs}
+            waiting = {client.submit(run, job, pure=False): job for job in jobs}
             for done in distributed.as_completed(list(waiting), loop=client.loop):
                 result = done.result()
                 left -= 1

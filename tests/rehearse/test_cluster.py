@@ -5,6 +5,8 @@ Nothing is mocked: a worker imports the program, not these tests.
 
 import operator
 import os
+import threading
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -47,6 +49,22 @@ def test_jobs_run_on_the_worker(scheduler):
     assert found == {2: "toy 2", 3: "toy 3", 5: "toy 5"}
     ((_, process),) = run_all(toys(1), scheduler=scheduler, say=print, run=lambda job: os.getpid())
     assert process != os.getpid()
+
+
+def test_jobs_of_one_name_and_seed_are_told_apart(scheduler):
+    """Two rehearsals at once, of other truths or definitions, name their campaigns alike: neither may be given the other's result."""
+    alike = [SimpleNamespace(name="ours-0000", seed=1, says=text) for text in ("one", "other")]
+    found = {}
+
+    def ask(job):
+        ((_, found[job.says]),) = run_all([job], scheduler=scheduler, say=print, run=lambda job: (time.sleep(0.5), job.says)[1])
+
+    both = [threading.Thread(target=ask, args=(job,)) for job in alike]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join()
+    assert found == {"one": "one", "other": "other"}
 
 
 def test_workers_of_another_version_are_refused(scheduler, monkeypatch):

@@ -287,10 +287,14 @@ def test_the_criticism_of_a_fit():
     check = {"response": "film depth, braze coupon", "n": 40, "mean_rank": 0.5, "inside_80": 0.8, "p": 0.4, "words": "as the model expects"}
     group = {"what": "lot K1", "rows": 9, "k_hat": 0.44, "effective_draws": 217.4, "trusted": False, "by": None}
     prior = {"what": "film shift", "k_hat": 0.9, "effective_draws": 55.0, "trusted": False, "loud": False, "change": None}
-    told = {"what": "load L1", "rows": 3, "k_hat": 0.2, "effective_draws": 2900.0, "trusted": True, "by": "reweighting", "misclassification": 0.123}
-    shown = " ".join(_print(criticism_view.criticism({"predictive": [check, check], "sensitivity": {
-        "priors": [prior], "lots_left_out": [group], "loads_left_out": [told], "specimens": []}})).split())  # fmt: skip
-    for words in ("judged over all 2 checks at once", "film depth, braze coupon", "reweighting leaves 217 effective draws", "weighs too much for reweighting; refit", "told by reweighting"):
+    told = {"what": "load L1", "rows": 3, "k_hat": 0.2, "effective_draws": 2900.0, "trusted": True, "by": "reweighting", "misclassification": 0.123,
+            "contribution": 0.02, "words": "the map is surer for it"}
+    heavy = {"what": "C-007", "rows": 4, "k_hat": 1.31, "effective_draws": 12.0, "trusted": False, "by": None, "words": "it weighs too much"}
+    before = {"response": "gap, component", "n": 30, "observed": 0.31, "low": 0.02, "median": 0.06, "high": 0.2, "unit": "mm", "p": 0.002, "words": "higher than the priors expect"}
+    shown = " ".join(_print(criticism_view.criticism({"predictive": [check, check], "prior_checks": [before], "sensitivity": {
+        "priors": [prior], "lots_left_out": [group], "loads_left_out": [told], "specimens": [told | {"what": "C-001"}, heavy]}})).split())  # fmt: skip
+    for words in ("Did the priors expect such data?", "0.31 mm", "0.02 to 0.20 mm", "higher than the priors expect", "Weigh too much for reweighting, so look at these first: C-007 (k-hat 1.31)",
+                  "+2.00 points the map is surer for it", "the map is surer for it (told by reweighting)", "judged over all 2 checks at once", "film depth, braze coupon", "reweighting leaves 217 effective draws", "weighs too much for reweighting; refit"):
         assert words in shown, words
 
 
