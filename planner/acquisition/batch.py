@@ -29,6 +29,8 @@ from planner.acquisition.threads import one_blas_thread
 
 REPRESENTATIVE_SHARE = 0.10
 """Least share of a week's components that represent the region."""
+FEWEST_COMPONENTS = 5
+"""Components of a week from which one of them represents the region: of fewer it would be more than every fifth."""
 PRICES = ("money", "scarce")
 FINALISTS = 6
 """Plans that meet on simulated outcomes, the last one of the exchange among them."""
@@ -72,7 +74,7 @@ class Problem:
         """Return an empty draft."""
         return Draft(
             self.gain, self.pool, self.limits, self.needs,
-            pending=self.pending, correction=self.correction, price=price,
+            pending=self.pending, correction=self.correction, price=price, region=self.region,
         )  # fmt: skip
 
 
@@ -108,7 +110,8 @@ def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
     if problem.pool.is_control.all():
         raise nothing_fits(problem.limits, None, what="not one specimen fits in this week's limits")
     insist(start)
-    represent(start, problem.region)
+    if room_for_components(problem.limits) >= 2 * FEWEST_COMPONENTS:      # a week is never components alone
+        represent(start, problem.region)
     drafts = [start.under(price) for price in prices]
     with ThreadPoolExecutor(len(drafts)) as threads:          # drafts share nothing that they change
         list(threads.map(search.greedy, drafts))
@@ -124,6 +127,7 @@ def _choose(problem: Problem, *, passes: int, prices: Sequence[str]) -> Draft:
         for draft in others:
             keep_representative_share(draft, problem.region)
         best = settle([best, *states, *others], problem.conforms)
+    keep_representative_share(best, problem.region)       # exchange and what was added after it may have thinned it
     best.refused = refused
     if not best.picks:
         _take_anything(best)
@@ -202,9 +206,11 @@ def represent(draft: Draft, region: np.ndarray) -> bool:
     pool = draft.pool
     kinds = np.array([c.specimen_type == "component" for c in pool.candidates], bool) & region & ~pool.is_control
     listed = np.isin(pool.plate, sorted(pool.representative))
-    used = {int(pool.plate[p.candidate]) for p in draft.picks}
-    plates = [p for p in sorted(pool.representative) if p not in used]
-    groups = [np.flatnonzero(kinds & (pool.plate == p)) for p in plates] + [np.flatnonzero(kinds & ~listed)]
+    used = {_spot(pool, p.candidate) for p in draft.picks}
+    spots: dict[tuple, list[int]] = {}
+    for i in np.flatnonzero(kinds & listed):
+        spots.setdefault(_spot(pool, int(i)), []).append(int(i))          # with a section and without
+    groups = [np.array(rows, int) for spot, rows in spots.items() if spot not in used] + [np.flatnonzero(kinds & ~listed)]
     openings = draft.openings()
     for rows in groups:
         found = []
@@ -221,16 +227,31 @@ def represent(draft: Draft, region: np.ndarray) -> bool:
                     found.append(Step(into=(Pick(int(r), number, REPRESENTATIVE),), opens=number, control=control))
         if found:
             into = [s.into[0] for s in found]
-            score = draft.gain.score(draft.conditioned, [p.candidate for p in into], [p.load for p in into])
+            fall = draft.misclassification - draft.gain.score(draft.conditioned, [p.candidate for p in into], [p.load for p in into])
             inside = [s.opens is None for s in found]
-            order = np.lexsort((score, ~np.array(inside)))
+            order = np.lexsort((-fall / draft.needs.cost[[p.candidate for p in into]], ~np.array(inside)))
             draft.take(found[int(order[0])])
             return True
     return False
 
 
+def room_for_components(limits: Limits) -> float:
+    """Return how many components the week could hold if it held nothing else, by money, hours and stock."""
+    use = limits.uses.get("component")
+    if use is None:
+        return 0.0
+    room = [limits.allowed[name] / one for name, one in (("budget", use.cost), ("hours", use.hours)) if one > 0]
+    return min([*room, sum(n // max(use.blanks, 1) for n in limits.blanks.values())])
+
+
+def _spot(pool: Pool, candidate: int) -> tuple:
+    """Return how a specimen is formed, whatever is cut from it and however it is brazed."""
+    c = pool.candidates[candidate]
+    return c.specimen_type, c.temper, c.forming_temperature_degC, c.strain
+
+
 def keep_representative_share(draft: Draft, region: np.ndarray) -> None:
-    """Turn the components that matter least into representative ones until their share is met."""
+    """Turn the components that matter least into representative ones until their share is met; of fewer than five none need be."""
     pool = draft.pool
 
     def components() -> list[Pick]:
@@ -240,18 +261,18 @@ def keep_representative_share(draft: Draft, region: np.ndarray) -> None:
         mine = components()
         have = sum(p.role == REPRESENTATIVE for p in mine)
         free = [p for p in mine if p.role == TRIAL]
-        if have >= REPRESENTATIVE_SHARE * len(mine) or not free:
+        if len(mine) < FEWEST_COMPONENTS or have >= REPRESENTATIVE_SHARE * len(mine) or not free:
             return
         losses = draft.gain.losses(draft.conditioned)[len(draft.pending) :]
         ranked = sorted(free, key=lambda p: losses[draft.picks.index(p)])
-        used = {int(pool.plate[p.candidate]) for p in draft.picks}
+        used = {_spot(pool, p.candidate) for p in draft.picks}
         step = next((s for p in ranked for s in _representing(draft, p, region, used)), None)
         if step is None:
             return
         draft.take(step)
 
 
-def _representing(draft: Draft, pick: Pick, region: np.ndarray, used: set[int]) -> list[Step]:
+def _representing(draft: Draft, pick: Pick, region: np.ndarray, used: set[tuple]) -> list[Step]:
     """Return the ways of turning one component into a representative one of the same load."""
     pool = draft.pool
     trial = draft.copy()
@@ -259,8 +280,8 @@ def _representing(draft: Draft, pick: Pick, region: np.ndarray, used: set[int]) 
     if pick.load not in trial.tally.loads:
         return []
     braze = int(pool.braze[pick.candidate])
-    rows = [pool.at[(p, braze)] for p in sorted(pool.representative) if p not in used]
-    rows = np.array([r for r in rows if region[r]], int)
+    rows = [pool.at[(p, braze)] for p in sorted(pool.representative)]
+    rows = np.array([r for r in rows if region[r] and _spot(pool, r) not in used], int)
     fits = rows[trial.tally.refusals(rows, load=pick.load) == 0]
     return [Step(out=(pick,), into=(Pick(int(r), pick.load, REPRESENTATIVE),)) for r in fits]
 

@@ -136,9 +136,14 @@ def _temperatures(
     if control is not None:
         wanted.append(control.forming_temperature_degC)
     made = Counter(s.forming_temperature_degC for s in history if s.forming_temperature_degC is not None)
-    wanted += [t for t, _ in sorted(made.items(), key=lambda p: (-p[1], p[0])) if low <= t <= high][: most // 2]
+
+    def in_reach(t: float) -> bool:
+        return unreachable(definition, {key: t}) is None
+
+    wanted += sorted((t for t in made if low <= t <= high and in_reach(t)), key=lambda t: (-made[t], t))[: most // 2]
     wanted.append(snapped(definition, key, low))
-    doubtful = np.sort([snapped(definition, key, t) for t in reference.settings[order[: 32 * most], 0]])
+    snaps = [snapped(definition, key, t) for t in reference.settings[order[: 32 * most], 0]]
+    doubtful = np.sort([t for t in snaps if in_reach(t)] or snaps)
     free = max(most - len(set(wanted)), 2)
     wanted += [float(t) for t in doubtful[np.linspace(0, doubtful.size - 1, free).round().astype(int)]]
     return sorted({round(float(t), 6) for t in wanted})
@@ -191,10 +196,12 @@ def _coupons(definition: Definition, limits: Limits, warm: Sequence[float]) -> l
 
 
 def _insisted(definition: Definition, limits: Limits) -> list[Candidate]:
-    out = []
+    """Return what the lab insists on, one entry a specimen, each of the fullest lot that holds it: others may need the last blanks of a small one."""
     left = dict(limits.blanks)
-    for trial in definition.insist:
-        need = limits.uses[trial.specimen_type].blanks
+    wanted = [trial for trial in definition.insist for _ in range(trial.count)]
+    lot_of: dict[int, str] = {}
+    for i in sorted(range(len(wanted)), key=lambda i: -limits.uses[wanted[i].specimen_type].blanks):
+        trial, need = wanted[i], limits.uses[wanted[i].specimen_type].blanks
         lots = [lot for lot, temper in limits.lot_temper.items() if temper == trial.temper]
         if not lots:
             raise UserError(
@@ -204,18 +211,16 @@ def _insisted(definition: Definition, limits: Limits) -> list[Candidate]:
                 allowed=f"tempers with a lot in [[stock]]: {', '.join(sorted(set(limits.lot_temper.values()))) or 'none'}",
                 fix=f"add a lot of {trial.temper} to [[stock]] or take the trial out of [[insist]]",
             )
-        cut = always_sectioned(definition, trial.specimen_type)
-        for _ in range(trial.count):
-            lot = next((lot for lot in lots if left[lot] >= need), lots[0])
-            left[lot] -= need
-            feature = definition.component.features[0].name if cut else None
-            out.append(
-                Candidate(
-                    trial.specimen_type, trial.temper, lot, trial.forming_temperature_degC, trial.strain,
-                    trial.braze_temperature_degC, trial.braze_time_min, feature,
-                )  # fmt: skip
-            )
-    return out
+        lot_of[i] = max((lot for lot in lots if left[lot] >= need), key=left.__getitem__, default=lots[0])
+        left[lot_of[i]] -= need
+    first = definition.component.features[0].name
+    return [
+        Candidate(
+            trial.specimen_type, trial.temper, lot_of[i], trial.forming_temperature_degC, trial.strain, trial.braze_temperature_degC,
+            trial.braze_time_min, first if always_sectioned(definition, trial.specimen_type) else None,
+        )
+        for i, trial in enumerate(wanted)
+    ]  # fmt: skip
 
 
 def _plates(
@@ -292,16 +297,19 @@ def _representative(
         row = np.array([[s.forming_temperature_degC or 20.0, s.strain, 0.0, 0.0]])
         at = np.r_[4.0 * reference.tempers.index(s.temper), reference.scale(row)[0, :2]]
         nearest = np.minimum(nearest, ((spot[region] - at) ** 2).sum(axis=1))
-    cut = definition.component.features[0].name if always_sectioned(definition, "component") else None
+    features = definition.component.features
+    cut = always_sectioned(definition, "component")
+    may_cut = limits.uses["component"].section_sections > 0
     out: dict[Candidate, None] = {}
-    for _ in range(min(N_REPRESENTATIVE, region.size)):
+    for n in range(min(N_REPRESENTATIVE, region.size)):
         i = region[int(np.argmax(nearest))]
         nearest = np.minimum(nearest, ((spot[region] - spot[i]) ** 2).sum(axis=1))
         temper = reference.tempers[reference.temper[i]]
-        lot = limits.lots_of(temper)[len(out) % len(limits.lots_of(temper))]
+        lot = limits.lots_of(temper)[n % len(limits.lots_of(temper))]
         t = min(warm, key=lambda w: abs(w - reference.settings[i, 0]))
         strain = max(snapped(definition, "strain", reference.settings[i, 1]), SMALLEST_STRAIN)
-        out[Candidate("component", temper, lot, t, strain, section_feature=cut)] = None
+        sections = [features[0].name] if cut else [None, *([features[n % len(features)].name] if may_cut else [])]
+        out |= {Candidate("component", temper, lot, t, strain, section_feature=section): None for section in sections}
     return list(out)
 
 

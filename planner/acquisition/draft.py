@@ -68,6 +68,8 @@ class Draft:
         Factor on the gain of each candidate where one specimen is weighed against another; default 1.
     price : str, default "money"
         ``"money"``: gain per cost; ``"scarce"``: gain per share of every limited resource.
+    region : (n_candidates,) bool array, optional
+        Where a component represents the claimed and undecided region; default anywhere.
     """
 
     def __init__(
@@ -77,13 +79,13 @@ class Draft:
         limits: Limits,
         needs: Needs,
         *,
-        pending: tuple[tuple[int, int], ...] = (),
-        correction: np.ndarray | None = None,
-        price: str = "money",
-    ) -> None:
+        pending: tuple[tuple[int, int], ...] = (), correction: np.ndarray | None = None,
+        price: str = "money", region: np.ndarray | None = None,
+    ) -> None:  # fmt: skip
         self.gain, self.pool, self.limits, self.needs = gain, pool, limits, needs
         self.pending, self.price = pending, price
         self.correction = np.ones(gain.n_candidates) if correction is None else correction
+        self.region = np.ones(gain.n_candidates, bool) if region is None else region
         self.picks: list[Pick] = []
         self.tally = Tally(limits, needs)
         self.refused = np.zeros(len(LIMITS) + 1, int)
@@ -125,10 +127,8 @@ class Draft:
 
     def copy(self) -> Draft:
         """Return an independent copy."""
-        other = Draft(
-            self.gain, self.pool, self.limits, self.needs,
-            pending=self.pending, correction=self.correction, price=self.price,
-        )  # fmt: skip
+        other = Draft(self.gain, self.pool, self.limits, self.needs, pending=self.pending, correction=self.correction, price=self.price,
+                      region=self.region)
         other.picks, other.tally = list(self.picks), self.tally.copy()
         other._conditioned, other._start, other._known = self._conditioned, self._start, self._known
         return other
@@ -302,9 +302,9 @@ class Draft:
     def worth_floor(self) -> float:
         """Return the gain for its price below which a specimen is not worth it: a share of the plan's average so far.
 
-        Until a load is open the average speaks of a few coupons only, and nothing is held against it.
+        While a load may still be opened the average speaks of a few coupons only, and nothing is held against it.
         """
-        if not self.tally.loads:
+        if not self.tally.loads and (self._opening_stale or self._opening is not None):
             return 0.0
         spent = self.total_price()
         return WORTH_SHARE * (self.start - self.misclassification) / spent if spent > 0 else 0.0
@@ -379,7 +379,8 @@ class Draft:
                 number = self.pool.control.get((self.pool.candidates[pick.candidate].lot, braze))
             else:
                 number = self.pool.at.get((int(self.pool.plate[pick.candidate]), braze))
-            if number is None:                              # what is insisted on exists at its own braze alone
+            # what is insisted on exists at its own braze alone; what represents the region stays in it
+            if number is None or (pick.role == REPRESENTATIVE and not self.region[number]):
                 return None
             moved.append(replace(pick, candidate=number))
         control = next((p.candidate for p in moved if p.role == CONTROL), None)

@@ -31,7 +31,7 @@ def left_out(draft: Draft, *, gain: float, currency: str) -> tuple[NotWorth, ...
         Expected gain of the whole plan as it is printed; what is left out is put on the same scale.
     currency : str
     """
-    pool, needs = draft.pool, draft.needs
+    pool = draft.pool
     fall = draft.start - draft.misclassification
     scale = gain / fall if fall > 0.0 else 1.0
     average = gain / draft.tally.cost if draft.tally.cost > 0 else 0.0
@@ -39,23 +39,46 @@ def left_out(draft: Draft, *, gain: float, currency: str) -> tuple[NotWorth, ...
     for i in np.flatnonzero(~pool.is_control):
         groups.setdefault(_kind(pool, int(i)), []).append(int(i))
     taken = {_kind(pool, p.candidate) for p in draft.picks}
-    hard = refused_by(_insisted_alone(draft))
-    codes = np.where(hard > 0, hard, refused_by(draft))          # what no choice of trials lets in is out by that limit
+    hard = refused_by(_insisted_alone(draft))                    # what no choice of trials lets in is out by that limit
     out = []
     for what, members in groups.items():
         if what in taken:
             continue
-        rows = np.array(members)
-        loads = np.where(needs.furnace[rows], draft.free_load(), NO_LOAD)
+        rows, loads, price, code, setups = _ways(draft, np.array(members))
+        code = np.where(hard[rows] > 0, hard[rows], code)
         more = scale * np.maximum(draft.misclassification - draft.gain.score(draft.conditioned, rows, loads), 0.0)
-        ratio = np.where((codes[rows] == 0) | ~(codes[rows] == 0).any(), more / needs.cost[rows], -np.inf)      # what fits goes first
+        ratio = np.where((code == 0) | ~(code == 0).any(), more / price, -np.inf)      # what fits goes first
         best = int(np.argmax(ratio))
-        worth, cost, code = float(more[best]), float(needs.cost[rows[best]]), int(codes[rows[best]])
-        why = f"would lower H by {_points(worth)} points for {cost:g} {currency}, {_points(1000 * worth / cost)} a thousand; the plan lowers it by {_points(1000 * average)} a thousand"
+        worth, cost, code = float(more[best]), float(price[best]), int(code[best])
+        dear = f" ({setups[best]:g} of it for what it brings along: set-up, control)" if setups[best] > 0 else ""
+        why = f"would lower H by {_points(worth)} points for {cost:g} {currency}{dear}, {_points(1000 * worth / cost)} a thousand; the plan lowers it by {_points(1000 * average)} a thousand"
         if code and worth / cost > average:
             why = f"kept out by a limit of the week, {LIMITS[code - 1].replace('_', ' ')}: {why}"
         out.append(NotWorth(named(pool.candidates[rows[best]]), worth, cost, why))
     return tuple(sorted(out, key=lambda n: -n.gain / n.cost))
+
+
+def _ways(draft: Draft, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return every way in which candidates could be added, one an entry: candidate, load, price, what refuses it, and how much of the price is set-up and control."""
+    pool, tally, needs = draft.pool, draft.tally, draft.needs
+    found: list[tuple[np.ndarray, int, np.ndarray, np.ndarray]] = []
+
+    def add(some: np.ndarray, load: int, scored: int, control: int | None = None) -> None:
+        if some.size:
+            price = tally.demand(some, load=load, control=control)["budget"] - tally.cost
+            found.append((some, scored, price, tally.refusals(some, load=load, control=control)))
+
+    add(rows[~needs.furnace[rows]], NONE, NO_LOAD)
+    for braze in np.unique(pool.braze[rows[needs.furnace[rows]]]):
+        some = rows[needs.furnace[rows] & (pool.braze[rows] == braze)]
+        for load in tally.loads:
+            if draft.braze_of(load) == braze:
+                add(some, load, load)
+        possible, control = draft.control_for(int(braze))
+        add(some, OPEN, draft.free_load(), control if possible else None)
+    candidates, price, code = (np.concatenate([way[i] for way in found]) for i in (0, 2, 3))
+    loads = np.concatenate([np.full(way[0].size, way[1], int) for way in found])
+    return candidates, loads, price, code, price - needs.cost[candidates]
 
 
 def refused_by(draft: Draft) -> np.ndarray:

@@ -176,6 +176,11 @@ def _exact(gain: LinearGain, live: np.ndarray, rows: np.ndarray) -> np.ndarray:
     return yes_no_gain(live, chances, crack, weights=gain.table.weights)
 
 
+def outcome_draws() -> np.random.Generator:
+    """Return the generator behind a forecast: the same for every batch, so that two of them meet the same draws and differ by what they hold."""
+    return np.random.default_rng(0)
+
+
 def simulated_gain(
     gain: LinearGain,
     conforms: np.ndarray,

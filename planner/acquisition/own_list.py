@@ -12,7 +12,7 @@ from planner.acquisition.forecast_record import calibrated, possible
 from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.limits import Limits, Needs, Tally
 from planner.acquisition.measurements import Predictor
-from planner.acquisition.outcomes import simulated_gain
+from planner.acquisition.outcomes import outcome_draws, simulated_gain
 from planner.acquisition.reference import ReferenceMap
 from planner.lab.specimen import Specimen
 
@@ -41,8 +41,7 @@ class ListScore:
 
 
 def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predictor: Predictor, limits: Limits,
-               pending: Sequence[tuple[Candidate, str | None]] = (), stated: float | None = None,
-               rng: np.random.Generator | None = None) -> ListScore:
+               pending: Sequence[tuple[Candidate, str | None]] = (), stated: float | None = None, shrinkage: float | None = None) -> ListScore:
     """Score a list as it stands.
 
     Parameters
@@ -52,7 +51,7 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
     limits : of this week, stock as it stands.
     pending : specimens of earlier plans whose results are still to come: the gain is what the list brings beyond them.
     stated : H now as it is printed beside the gain; default that of `reference`, which may rest on fewer draws.
-    rng : of the outcomes behind the band; default seeded with 0.
+    shrinkage : of the correlations of readings, as our plan was scored with it; default estimated from the list's own.
     """
     chosen = [Candidate(s.specimen_type, s.temper, s.lot, s.forming_temperature_degC, s.strain, s.braze_temperature_degC, s.braze_time_min,
                         s.section_feature) for s in specimens]
@@ -67,13 +66,14 @@ def score_list(specimens: Sequence[Specimen], *, reference: ReferenceMap, predic
         tally.add(i, *([] if label is None else [names[label]]))
     everything = [*chosen, *(c for c, _ in pending)]
     lots = {lot: i for i, lot in enumerate(dict.fromkeys(c.lot for c in everything))}
-    gain = LinearGain(reference.z, reference.z0, predictor.measurements(everything), lots=np.array([lots[c.lot] for c in everything], int))
+    gain = LinearGain(reference.z, reference.z0, predictor.measurements(everything), lots=np.array([lots[c.lot] for c in everything], int),
+                      shrinkage=shrinkage)
     place = lambda label: NO_LOAD if label is None else names[label]
     given = [(len(chosen) + i, place(load)) for i, (_, load) in enumerate(pending)]
     before = gain.condition(given).misclassification
     picks = [(i, place(label)) for i, label in enumerate(labels)]
     linear = before - gain.condition([*given, *picks]).misclassification
-    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=np.random.default_rng(0) if rng is None else rng)
+    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=given, rng=outcome_draws())
     low, high = simulated.band_80
     linear_band = (min(low, linear), max(high, linear))
     now = reference.misclassification if stated is None else stated

@@ -22,6 +22,7 @@ from typing import Any
 
 from planner.acquisition.proposal import PlanRow, Proposal
 from planner.lab.cells import harmless
+from planner.lab.disk import sync_folder
 from planner.lab.errors import UserError
 from planner.lab.ledger import Ledger
 from planner.lab.specimen import COLUMNS, Specimen, number_text
@@ -214,7 +215,7 @@ def write_plan(
     try:
         if not plans.is_dir():
             plans.mkdir(parents=True, exist_ok=True)
-            _sync(plans.parent)
+            sync_folder(plans.parent)
         if folder.exists():
             raise UserError("a plan of this number exists and is never overwritten", where=f"plans/{number:03d}",
                             fix="run `trialwright plan` again; it takes the next number")
@@ -225,9 +226,9 @@ def write_plan(
             _write(aside / name, content)
         _write(aside / "plan.csv", plan_csv(proposal).encode())
         _write(aside / "plan.json", (json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode())
-        _sync(aside)
+        sync_folder(aside)
         aside.rename(folder)
-        _sync(plans)
+        sync_folder(plans)
     except OSError as error:
         shutil.rmtree(aside, ignore_errors=True)
         raise UserError(
@@ -312,14 +313,6 @@ def _write(path: Path, content: bytes) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def read_plan(folder: Path) -> PlanFile:

@@ -115,6 +115,10 @@ class Proposal:
     """Limits that refused specimens while the plan was chosen, most often first."""
     days_to_result: int
     """Days until the last result of this plan."""
+    notices: tuple[str, ...] = ()
+    """Sentences about the plan as a whole, such as which limit keeps every furnace load shut."""
+    shrinkage: float | None = None
+    """Of the correlations of the candidates' readings: a list of somebody else is scored with the same."""
 
     @property
     def n_trials(self) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from planner.acquisition.gain import NO_LOAD, LinearGain
 from planner.acquisition.left_out import left_out
 from planner.acquisition.limits import NONE, Limits, Needs
 from planner.acquisition.measurements import Measurements, Predictor
-from planner.acquisition.outcomes import simulated_gain, single_yes_no_correction
+from planner.acquisition.outcomes import outcome_draws, simulated_gain, single_yes_no_correction
 from planner.acquisition.proposal import Forecast, PlanRow, Proposal
 from planner.acquisition.reasons import named, settled, worded
 from planner.acquisition.reference import ReferenceMap
@@ -29,14 +28,6 @@ from planner.lab.campaign_tables import Goal
 
 Pending = tuple[Candidate, str | None]
 """A specimen of an earlier plan that is not reported yet, and the label of its furnace load."""
-
-
-@dataclass(frozen=True)
-class NotedProposal(Proposal):
-    """Next week's plan with what must be said of it as a whole."""
-
-    notices: tuple[str, ...] = ()
-    """Sentences, such as which limit keeps every furnace load shut."""
 
 
 def propose(
@@ -56,7 +47,7 @@ def propose(
     n_candidates: int = 1000,
     with_optimism: bool = True,
     rng: np.random.Generator,
-) -> NotedProposal:
+) -> Proposal:
     """Propose next week's plan.
 
     Parameters
@@ -88,7 +79,7 @@ def propose(
 
     Returns
     -------
-    NotedProposal
+    Proposal
 
     Raises
     ------
@@ -96,7 +87,8 @@ def propose(
         When an insisted trial or not one specimen fits; it names the limits that bind and the least change.
     """
     limits = Limits.of(definition) if limits is None else limits
-    pool = build_pool(definition, limits, reference, history=history, n_candidates=n_candidates, rng=rng)
+    seen = [*history, *(candidate for candidate, _ in pending)]
+    pool = build_pool(definition, limits, reference, history=seen, n_candidates=n_candidates, rng=rng)
     measurements = predictor.measurements((*pool.candidates, *(candidate for candidate, _ in pending)))
     problem = _problem(limits, reference, pool, measurements, pending)
     with one_blas_thread(), ThreadPoolExecutor(max_workers=1) as beside:
@@ -136,12 +128,12 @@ def _proposal(
     *,
     stated: tuple[float | None, float | None],
     rng: np.random.Generator,
-) -> NotedProposal:
+) -> Proposal:
     definition = draft.limits.definition
     names = {"known_specimens": known_specimens, "known_loads": known_loads}
-    forecast = _forecast(draft, reference, goal=definition.goal, stated=stated, rng=rng)
+    forecast = _forecast(draft, reference, goal=definition.goal, stated=stated)
     shut = why_no_load(draft)
-    return NotedProposal(
+    return Proposal(
         rows=_rows(draft, reference, gain=forecast.gain, number=number, week=week, names=names, rng=rng),
         cost=draft.tally.cost,
         hours=draft.tally.hours,
@@ -154,6 +146,7 @@ def _proposal(
         binding=binding_limits(draft),
         days_to_result=_days(draft),
         notices=() if shut is None else (shut,),
+        shrinkage=float(draft.gain.shrinkage),
     )
 
 
@@ -168,11 +161,11 @@ def _pending_picks(pending: Sequence[Pending], *, first: int) -> tuple[tuple[int
     return tuple((first + i, load) for i, load in enumerate(loads))
 
 
-def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, stated: tuple[float | None, float | None], rng: np.random.Generator) -> Forecast:
+def _forecast(draft: Draft, reference: ReferenceMap, *, goal: Goal, stated: tuple[float | None, float | None]) -> Forecast:
     confidence = goal.confidence
     gain, fall = draft.gain, draft.start - draft.misclassification
     picks = draft.batch()[len(draft.pending) :]
-    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=rng)
+    simulated = simulated_gain(gain, reference.z > reference.z0, picks, given=draft.pending, rng=outcome_draws())
     band = (min(simulated.band_80[0], fall), max(simulated.band_80[1], fall))
     now = reference.misclassification if stated[0] is None else stated[0]
     expected, expected_band = possible(*calibrated(simulated.gain, band), most=now)
@@ -220,6 +213,8 @@ def _rows(
     )
     gains = _contributions(draft, gain)
     losses, points = _without(draft)
+    fall = draft.start - draft.misclassification
+    scale = gain / fall if fall > 0.0 else 1.0             # told on the scale of the gain that is printed
     here = reference.nearest(chosen)
     rows = []
     for slot in slots:
@@ -235,9 +230,9 @@ def _rows(
                 candidate=candidate,
                 reason=worded(candidate, pick.role, reference, point=points[slot.index], here=int(here[slot.index])),
                 expected_gain=float(gains[slot.index]),
-                loss_without=float(losses[slot.index]),
+                loss_without=scale * float(losses[slot.index]),
                 alternative=other,
-                alternative_loss=other_loss,
+                alternative_loss=None if other_loss is None else scale * other_loss,
                 settles=settled(pick.role, reference, point=points[slot.index]),
             )
         )

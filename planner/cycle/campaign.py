@@ -233,12 +233,8 @@ class Campaign:
             When the fit failed, nothing fits in the limits (it names those that bind), or the own list is refused.
         """
         from planner.cycle.planning import make_plan
-        from planner.cycle.standing import plan_states
 
         self.record()
-        with self.ledger(read_only=True) as ledger:
-            for words in plan_states(self.directory, ledger):
-                self.say(f"! {words}")
         return make_plan(self, budget=budget, seed=self.definition.campaign.seed if seed is None else seed, again=again, own_list=own_list,
                          without_claims=without_claims, papers=papers)
 

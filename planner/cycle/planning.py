@@ -25,7 +25,7 @@ from planner.acquisition.reference import ReferenceMap
 from planner.acquisition.threads import one_blas_thread
 from planner.cycle.fitting import Fit, current_fit
 from planner.cycle.listed import read_list
-from planner.cycle.replanning import WITHOUT_LIST, freeing_words, on_top_words, replaced, replacing_words, reserved_words, unreported
+from planner.cycle.replanning import WITHOUT_LIST, freeing_words, insisted_again, on_top_words, replaced, replacing_words, reserved_words, unreported
 from planner.cycle.standing import plan_states
 from planner.cycle.window import drawn_with, failed, window_of
 from planner.lab.campaign import definition_digest
@@ -33,6 +33,7 @@ from planner.lab.errors import UserError
 from planner.lab.specimen import Specimen, has_measurement
 from planner.lab.stock import stock_on_hand
 from planner.outlook.review import forecasts, is_fresh
+from planner.outlook.spent import spent_so_far
 from planner.report.pages.plan_page import bench_sheet, plan_page
 from planner.report.plan_workbook import plan_workbook
 from planner.window.window import Window
@@ -70,11 +71,11 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     """
     with campaign.ledger() as ledger:
         for stopped in take_up_plans(ledger, campaign.directory / "plans"):
-            campaign.say(f"plan {stopped:03d} was written by a command that was stopped; it counts as issued")
+            campaign.say(f"! plan {stopped:03d} was written by a command that was stopped; it counts as issued")
         data, everything, pending = ledger.data_digest(), ledger.specimens(with_excluded=True), ledger.pending()
         plans, awaited = ledger.plans(), plan_states(campaign.directory, ledger)
     for words in awaited:
-        campaign.say(words)
+        campaign.say(f"! {words}")
     # taken now: if someone else issues it while we compute, ours rests on a stale state and is refused
     number = max(next_number(campaign.directory / "plans"), max((p.number for p in plans), default=0) + 1)
     listed = None if own_list is None else read_list(own_list, campaign.definition)
@@ -108,10 +109,11 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
         fix = f"{error.fix}; {freeing_words(reserved, out if gone is None else None)}"
         raise UserError(error.what, found=error.found, where=error.where, allowed=error.allowed, fix=fix) from None
     past = _past(campaign, plans, {s.specimen for s in pending}, {s.specimen for s in everything if has_measurement(s)}, _now(window))
-    own = {} if listed is None else {"own_list": _scored(choice, listed, now=_now(window)["misclassification"]) | {"file": Path(own_list).name}}
+    own = {} if listed is None else {"own_list": _scored(choice, listed, now=_now(window)["misclassification"], shrinkage=proposal.shrinkage) | {"file": Path(own_list).name}}
     seconds["acquisition"] = clock() - started
     told = [*([] if gone is None else [replacing_words(gone)]), *([] if reserved is None else [on_top_words(reserved, out if gone is None else None)]),
-            *getattr(proposal, "notices", ())]
+            *insisted_again(campaign.definition, pending), *_beyond_the_goal(campaign.definition, everything, plans, pending, cost=proposal.cost),
+            *proposal.notices]
     record = plan_record(proposal, number=number, verdict=fit.verdict.name, now=_now(window),
                          more={"notices": [*_notices(fit, window), *told], "plan_notices": told, "inputs_digest": inputs, WITHOUT_LIST: without_list, "pending": len(pending),
                                "supersedes": superseded, "past_forecasts": past, "forecast_record": _forecast_record()} | own | {key: f"plans/{number:03d}/{name}" for key, name in PEOPLE.items() if papers})
@@ -121,6 +123,20 @@ def make_plan(campaign, *, budget, seed: int, again: bool, own_list, without_cla
     with campaign.ledger() as ledger:
         folder = issue_plan(ledger, campaign.directory / "plans", proposal, record, number=number, supersedes=superseded, pages=pages)
     return PlanResult(record, folder, False, window, seconds)
+
+
+def _beyond_the_goal(definition, everything, plans, pending, *, cost: float) -> list[str]:
+    """Say that a plan costs more than what is left of the goal's money."""
+    total = definition.goal.total_budget
+    if total is None:
+        return []
+    spent = spent_so_far(definition, everything, {p.number: [s.specimen for s in p.specimens] for p in plans}, pending=pending)
+    left = max(total - spent.money - spent.bound, 0.0)
+    if cost <= left:
+        return []
+    money = definition.campaign.currency
+    return [f"this plan costs {cost:.0f} {money}, and {left:.0f} {money} of goal.total_budget, {total:.0f}, are left after what is recorded and pending"
+            + (f"; --budget {left:.0f} --again keeps within it" if left > 0 else "")]
 
 
 def _forecast_record() -> dict[str, Any] | None:
@@ -169,9 +185,9 @@ def _existing(campaign, plans, inputs: str) -> PlanResult | None:
     return PlanResult(record, folder, True, None, {}) if record.get("inputs_digest") == inputs else None
 
 
-def _scored(choice: Choice, listed, *, now: float | None) -> dict[str, Any]:
+def _scored(choice: Choice, listed, *, now: float | None, shrinkage: float | None) -> dict[str, Any]:
     """Score the researcher's own list; its expected H is today's less its gain, as that of our plan."""
-    return choice.score([one for _, one, _ in listed.specimens], stated=now).to_json()
+    return choice.score([one for _, one, _ in listed.specimens], stated=now, shrinkage=shrinkage).to_json()
 
 
 @dataclass(frozen=True)
@@ -197,9 +213,10 @@ class Choice:
         predictor = FittedPredictor(definition, fit.encoded, fit.params.take(keep))
         return cls(definition, reference, predictor, limits, tuple((_candidate(s), s.furnace_load) for s in pending))
 
-    def score(self, specimens, *, stated: float | None = None):
-        """Score a list of specimens; `stated` is H now as it is printed."""
-        return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending, stated=stated)
+    def score(self, specimens, *, stated: float | None = None, shrinkage: float | None = None):
+        """Score a list of specimens; `stated` is H now as it is printed, `shrinkage` that of our own plan."""
+        return score_list(specimens, reference=self.reference, predictor=self.predictor, limits=self.limits, pending=self.pending, stated=stated,
+                          shrinkage=shrinkage)
 
 
 def _proposal(choice: Choice, fit: Fit, everything, plans, number: int, *, seed: int, papers: bool, now: dict[str, float | None]):

@@ -18,6 +18,8 @@ from planner.lab.stock import blanks_of
 
 WITHOUT_LIST = "inputs_without_list"
 """Key of a plan's record: the digest of what it was made from, the researcher's own list apart."""
+INSISTED_BY = ("specimen_type", "temper", "forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min")
+"""What a trial insisted on is told by."""
 FREES_ONE = '`trialwright record DIR --exclude ID --why "..."`'
 
 
@@ -90,6 +92,17 @@ def on_top_words(reserved: str, out: PlanEntry | None) -> str:
     """Say what it means that a plan was made while specimens are pending, and how their blanks are freed."""
     instead = "" if out is None else f"; with --again it would have taken the place of plan {out.number:03d}"
     return f"{reserved}: this plan comes on top of them and counts their results as known to come; one that will never come is freed by {FREES_ONE}{instead}"
+
+
+def insisted_again(definition: Definition, pending: Sequence[Specimen]) -> list[str]:
+    """Say that a trial insisted on is in this plan and awaited from an earlier one as well."""
+    told = []
+    for trial in definition.insist:
+        out = [s.specimen for s in pending if all(getattr(s, key) == getattr(trial, key) for key in INSISTED_BY)]
+        if out:
+            told.append(f"a {trial.specimen_type.replace('_', ' ')} of {trial.temper} that [[insist]] asks for is in this plan, and {', '.join(out[:3])} of an earlier one "
+                        f"{'is' if len(out) == 1 else 'are'} awaited: take it out of [[insist]] unless it is wanted once more")
+    return told
 
 
 def freeing_words(reserved: str, out: PlanEntry | None) -> str:

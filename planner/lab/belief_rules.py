@@ -20,7 +20,8 @@ SOLIDUS_DEGC = 577.0
 """Solidus of the clad, above which braze time counts."""
 NARROWEST = 1.01
 """Least ratio of a belief's ends; nearer together it would be a certainty, which no trial could mend. Rule of thumb."""
-NARROWEST_DEGC = 0.5
+NARROWEST_DEGC = 4.0
+"""Least width of a range of the best braze temperature: smooth departures of the joints over heat move it by more than a narrower one allows."""
 #: Beliefs about a temper, with the upper end that physics allows.
 TEMPER_BELIEFS = {
     "limit_strain_at_20degC": HARD_BOUNDS["limit_strain"][1],
@@ -70,7 +71,7 @@ def _alone(owner: str, key: str, pair: Pair, thickness: float) -> Iterator[Fault
         if low < SOLIDUS_DEGC:
             yield Fault(path, "lies below the solidus of the clad, where no filler melts", list(pair), f"at least {SOLIDUS_DEGC:g} degC")
         if high - low < NARROWEST_DEGC:
-            yield Fault(path, "is too narrow for a 90 % range", list(pair), f"ends at least {NARROWEST_DEGC:g} degC apart")
+            yield Fault(path, "is narrower than what the joints may depart from their formula allows to know", list(pair), f"ends at least {NARROWEST_DEGC:g} degC apart")
     elif high < NARROWEST * low:
         yield Fault(path, "is too narrow for a 90 % range: no trial could mend it", list(pair), f"an upper end of at least {NARROWEST:g} times the lower")
 

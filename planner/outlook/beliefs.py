@@ -37,7 +37,7 @@ _SHOWN = {
     "film_heat": ("film depth brazed 10 K hotter over that before", "ratio", _EXP),
     "film_recrystallised": ("film depth once recrystallised", "um", _EXP),
     "film_shift": ("film depth of a component over a coupon's", "ratio", _EXP),
-    "best_heat": ("best braze temperature at 3 min", "degC", lambda x: BRAZE_T_REF + 10.0 * x),
+    "best_heat": ("best braze temperature at 3 min, smooth departures of the joints over heat apart", "degC", lambda x: BRAZE_T_REF + 10.0 * x),
     "joint_level": ("sound joints at the best heat, full filler, no gap", "share", _LOGISTIC),
     "joint_tau": ("odds of a sound joint formed at 250 degC over those at 20", "ratio", _EXP),
     "leak_level": ("tight components where half of the joints are sound", "share", _LOGISTIC),

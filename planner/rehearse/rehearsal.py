@@ -38,6 +38,8 @@ from planner.rehearse.world import Truth
 PROCESSES = 2
 EVERY_RIVAL = (*RIVALS, CLAIRVOYANT)
 MAX_WEEKS, MAX_REPEATS = 52, 10_000
+UNEQUAL = 0.1
+"""Share by which the spending of two strategies may differ before it is said."""
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,25 @@ def summary(rows: list[dict]) -> list[dict]:
 
 
 def remarks(rows: list[dict]) -> list[str]:
-    """Return what must be said of the clairvoyant, and whether ours beat it, week by week on the truths that both met."""
+    """Return what must be said of unequal spending, of the clairvoyant, and whether ours beat it, week by week on the truths that both met."""
+    return [*_unequal(rows), *_clairvoyant(rows)]
+
+
+def _unequal(rows: list[dict]) -> list[str]:
+    """Name strategies that spent otherwise than ours by the last week that both reached, as they may where no weekly budget binds."""
+    spent = {(r["strategy"], r["repeat"], r["week"]): r["cost"] for r in rows}
+    told = []
+    for strategy in sorted({r["strategy"] for r in rows} - {OURS}):
+        both = [(cost, spent[OURS, repeat, week]) for (name, repeat, week), cost in spent.items() if name == strategy and week and (OURS, repeat, week) in spent]
+        if not both:
+            continue
+        theirs, ours = np.mean(both, axis=0)
+        if abs(theirs - ours) > UNEQUAL * ours:
+            told.append(f"{strategy.replace('_', ' ').capitalize()} had spent {theirs:.0f} where ours had spent {ours:.0f}, on average over weeks: not at equal spend; a [week] budget makes it so.")
+    return told
+
+
+def _clairvoyant(rows: list[dict]) -> list[str]:
     h = {(r["strategy"], r["repeat"], r["week"]): r["misclassification"] for r in rows}
     pairs: dict[int, list[tuple[float, float]]] = {}
     for (strategy, repeat, week), value in sorted(h.items()):

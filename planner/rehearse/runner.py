@@ -150,7 +150,7 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
     # a future that the client gave up is a CancelledError of one kind or the other, by version
     lost = (distributed.scheduler.KilledWorker, OSError, asyncio.CancelledError, concurrent.futures.CancelledError)
     with client:
-        _same_code(client, scheduler)
+        same_code(client, scheduler)
         left = len(jobs)
         try:
             waiting = {client.submit(run, job, pure=False): job for job in jobs}
@@ -164,7 +164,7 @@ def _on_cluster(jobs: Sequence[Job], scheduler: str, run: Run) -> Iterator[tuple
             raise _cluster_lost(scheduler, f"{counted(left, 'campaign')} never came back")
 
 
-def _same_code(client, scheduler: str) -> None:
+def same_code(client, scheduler: str) -> None:
     """Refuse workers that run another version of the program: their results would be kept as if this one had made them."""
     here = code_key()
     told = client.run(code_key, on_error="return")

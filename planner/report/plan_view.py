@@ -14,6 +14,8 @@ from rich.text import Text
 
 from planner.report.screen import add_row, notices, number, percent, plain_table, verdict_line
 
+MOST_ARGUED = 3
+"""Trials, and kinds left out, that the screen names; the page has them all."""
 _TOTALS = (
     ("cost", "cost", "budget"),
     ("hours", "hours", "hours"),
@@ -52,7 +54,7 @@ def plan(
         parts.append(notices(record["notices"]))
     elif record.get("plan_notices"):
         parts.append(notices(record["plan_notices"]))
-    parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record), past(record)]
+    parts += [trials(record["trials"]), totals(record, currency=currency, limits=limits), outlook(record), past(record), *argued(record)]
     if record.get("own_list"):
         parts.append(own_list(record["own_list"], currency=currency))
     if record.get("plan_file"):
@@ -120,6 +122,37 @@ def outlook(record: Mapping[str, Any]) -> Text:
         style="not bold",
     )
     return text
+
+
+def argued(record: Mapping[str, Any]) -> list[Text]:
+    """Say what a researcher may argue with: which trials matter most and what would take their place, what was left out, which limits bind."""
+    parts = []
+    weighed = [t for t in record["trials"] if t.get("loss_without")]
+    if weighed:
+        text = Text("What matters most: ", style="bold")
+        text.append("; ".join(_matters(t) for t in sorted(weighed, key=lambda t: -t["loss_without"])[:MOST_ARGUED]) + ".", style="not bold")
+        parts.append(text)
+    if record.get("not_worth"):
+        text = Text("Left out: ", style="bold")
+        text.append("; ".join(f"{n['what'].replace('_', ' ')} {n['why']}" for n in record["not_worth"][:MOST_ARGUED]) + ".", style="not bold")
+        parts.append(text)
+    if record.get("binding_limits"):
+        text = Text("Limits that turned specimens away, most often first: ", style="bold")
+        text.append(", ".join(name.replace("_", " ") for name in record["binding_limits"]) + ".", style="not bold")
+        parts.append(text)
+    drop = record.get("optimism_drop")
+    if drop is not None:
+        text = Text("Optimism: ", style="bold")
+        text.append(f"chosen on half of the draws and scored on the other half, the gain was {percent(drop) if drop else 'no'} smaller.", style="not bold")
+        parts.append(text)
+    return parts
+
+
+def _matters(row: Mapping[str, Any]) -> str:
+    """Say what the plan loses without a trial, and what comes next to it."""
+    words = f"without {row['specimen']} H stays {100 * row['loss_without']:.2f} points higher"
+    other, loss = row.get("alternative"), row.get("alternative_loss")
+    return words if not other or loss is None or loss < 0 else f"{words} (next best: {other.replace('_', ' ')}, {100 * loss:.3f} points higher)"
 
 
 def _goal(record: Mapping[str, Any]) -> str:

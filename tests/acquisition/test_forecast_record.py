@@ -95,7 +95,7 @@ def test_a_list_is_scored_beyond_what_is_pending(definition, world, monkeypatch)
     reference, predictor = world(definition, n_draws=240)
     plan = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5))
     rows = [planned_specimen(row) for row in plan.rows]
-    score = lambda pending: score_list(rows, reference=reference, predictor=predictor, limits=Limits.of(definition), pending=pending, rng=np.random.default_rng(0))
+    score = lambda pending: score_list(rows, reference=reference, predictor=predictor, limits=Limits.of(definition), pending=pending)
     alone, beyond = score(()), score([(row.candidate, f"earlier {row.furnace_load}" if row.furnace_load else None) for row in plan.rows])
     assert alone.simulated_gain == pytest.approx(alone.linear_gain, rel=0.5)
     assert 0.0 < beyond.simulated_gain < alone.simulated_gain
@@ -103,3 +103,39 @@ def test_a_list_is_scored_beyond_what_is_pending(definition, world, monkeypatch)
     monkeypatch.setattr(forecast_record, "measured", lambda: ForecastRecord(40.0, 60.0, 160, 1.0, 0.9, 0.8, "2026-11-20"))
     wide = score(())
     assert wide.gain <= wide.gain_band_80[1] <= reference.misclassification and wide.misclassification >= 0.0
+
+
+def test_a_list_is_scored_as_our_plan_is(definition, world):
+    """Our own plan given as somebody's list, in forming order and with the shrinkage that chose it, is worth what the plan says."""
+    reference, predictor = world(definition, n_draws=240)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5))
+    found = score_list([planned_specimen(row) for row in plan.rows], reference=reference, predictor=predictor, limits=Limits.of(definition), shrinkage=plan.shrinkage)
+    assert found.linear_gain == pytest.approx(plan.forecast.linear_gain, rel=1e-4)
+    assert found.gain == pytest.approx(plan.forecast.gain, rel=0.1)
+    assert (found.n_trials, found.furnace_loads, found.tool_temperatures, found.sections) == (plan.n_trials, plan.furnace_loads, plan.tool_temperatures, plan.sections)
+    assert found.cost == pytest.approx(plan.cost) and found.hours == pytest.approx(plan.hours) and found.broken_limits == ()
+
+
+def test_a_list_is_told_which_limits_it_breaks(definition, varied, world):
+    reference, predictor = world(definition, n_draws=60)
+    plan = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5))
+    rows = [planned_specimen(row) for row in plan.rows]
+    small = varied(week={"budget": 500.0, "hours": 5.0, "furnace_loads": 1, "places_per_load": 2, "tool_temperatures": 1, "sections": 1})
+    found = score_list(rows, reference=reference, predictor=predictor, limits=Limits.of(small, blanks=dict.fromkeys((s.lot for s in small.stock), 1)))
+    assert found.broken_limits == ("stock", "furnace_loads", "places_per_load", "tool_temperatures", "sections", "hours", "budget")
+    bare = [s for s, row in zip(rows, plan.rows, strict=True) if row.role != "control"]
+    assert score_list(bare, reference=reference, predictor=predictor, limits=Limits.of(definition)).broken_limits == ("control",)
+
+
+def test_a_trial_is_told_on_the_scale_of_the_plans_gain(definition, world, monkeypatch):
+    """What is lost without a trial, and with the next best in its place, is scaled like the gain that is printed."""
+    reference, predictor = world(definition, n_draws=120)
+    make = lambda: propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5))
+    monkeypatch.setattr(forecast_record, "measured", lambda: None)
+    plain = make()
+    monkeypatch.setattr(forecast_record, "measured", lambda: ForecastRecord(0.5, 1.0, 160, 1.0, 0.9, 0.8, "2026-11-20"))
+    half = make()
+    assert half.forecast.gain == pytest.approx(0.5 * plain.forecast.gain)
+    for a, b in zip(plain.rows, half.rows, strict=True):
+        assert b.loss_without == pytest.approx(0.5 * a.loss_without) and b.expected_gain == pytest.approx(0.5 * a.expected_gain)
+        assert a.alternative_loss is None or b.alternative_loss == pytest.approx(0.5 * a.alternative_loss)

@@ -171,3 +171,39 @@ def test_the_chance_of_the_goal_counts_outcomes(varied, world):
         f = propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(5)).forecast
         chances.append(f.probability_of_goal)
     assert chances[0] <= chances[1] <= chances[2] == 1.0
+
+
+def test_representatives_stay_in_the_region_and_share_of_the_components(varied, world):
+    """From five components on, every tenth to fifth represents the region, wherever exchange has moved its load; of fewer none need be."""
+    for seed in range(4):
+        for budget in (900.0, 2500.0, 6000.0, 9000.0):
+            d = varied(insist=None, week={"budget": budget, "furnace_loads": 4, "places_per_load": 6, "tool_temperatures": 4, "sections": 12, "hours": 150.0})
+            reference, predictor = world(d, n_draws=60, log2_points=6, seed=seed)
+            rows = propose(d, reference=reference, predictor=predictor, n_candidates=240, with_optimism=False, rng=np.random.default_rng(seed)).rows
+            parts = [row for row in rows if row.candidate.specimen_type == "component"]
+            chosen = [row for row in parts if row.role == "representative"]
+            assert len(parts) < 5 or 0.1 * len(parts) <= len(chosen) <= max(1.0, 0.2 * len(parts) + 1e-9)
+            c = reference.c[reference.nearest([row.candidate for row in chosen])] if chosen else np.ones(0)
+            assert np.all(c > 1.0 - d.goal.confidence)
+
+
+def test_a_load_that_waits_is_not_represented_once_more(definition, world):
+    """The component farthest from all that was made: what is pending counts as made."""
+    reference, predictor = world(definition)
+    first = propose(definition, reference=reference, predictor=predictor, n_candidates=240, with_optimism=False, rng=np.random.default_rng(5))
+    spots = {(c.temper, c.forming_temperature_degC, c.strain) for row in first.rows for c in [row.candidate] if row.role == "representative"}
+    pending = [(row.candidate, row.furnace_load) for row in first.rows]
+    again = propose(definition, reference=reference, predictor=predictor, pending=pending, n_candidates=240, number=4, with_optimism=False, rng=np.random.default_rng(5))
+    assert spots and not spots & {(c.temper, c.forming_temperature_degC, c.strain) for row in again.rows for c in [row.candidate] if row.role == "representative"}
+
+
+@pytest.mark.parametrize(("cost", "few"), [(0.0, False), (2000.0, True)])
+def test_a_section_is_bought_where_it_is_worth_its_cost(varied, world, cost, few):
+    """Film depth of a component can be had by a section alone: for nothing it is taken, at the price of five components it is not."""
+    specimens = varied().model_dump(mode="json", by_alias=True, exclude_none=True)["specimens"]
+    specimens["component"]["section"]["cost"] = cost
+    d = varied(insist=None, specimens=specimens)
+    reference, predictor = world(d, n_draws=120)
+    rows = propose(d, reference=reference, predictor=predictor, n_candidates=240, with_optimism=False, rng=np.random.default_rng(3)).rows
+    cut = [row.candidate.section_feature is not None for row in rows if row.candidate.specimen_type == "component"]
+    assert len(cut) >= 3 and (sum(cut) <= 0.2 * len(cut) if few else sum(cut) >= 0.5 * len(cut))

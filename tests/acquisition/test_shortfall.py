@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from planner.acquisition.candidates import build_pool
 from planner.acquisition.infeasible import NothingFits
 from planner.acquisition.propose import propose
 from planner.acquisition.shortfall import missing_blanks, packed
@@ -133,10 +134,54 @@ def test_what_is_left_out_was_to_be_had_or_is_said_to_be_out_by_a_limit(varied, 
                 assert told[0] == pytest.approx(100 * one.gain, abs=6e-4)
                 assert told[1] == pytest.approx(1e5 * one.gain / one.cost, abs=6e-4)
             if one.gain / one.cost > average:
-                assert one.why.startswith("kept out by a limit of the week") or plan.furnace_loads > 0
+                assert one.why.startswith("kept out by a limit of the week")
         if week["sections"] == 0:
             out = [n for n in plan.not_worth if n.what.startswith(("braze", "component"))]
             assert out and all("limit of the week, sections:" in n.why for n in out if n.gain / n.cost > average)
+
+
+def test_what_is_left_out_is_priced_with_what_it_brings_along(varied, world):
+    """In a week of coupons alone a component comes with a furnace load's set-up, a control and a tool's set-up."""
+    week = WEEK | {"budget": 500.0}
+    plan = planned(varied(insist=None, week=week), world)
+    d = varied(insist=None, week=week)
+    one = next(n for n in plan.not_worth if n.what.startswith("component") and "section" not in n.what)
+    bare = d.specimens["component"].cost + d.week.setup.furnace_load + d.specimens["braze_coupon"].cost
+    assert plan.furnace_loads == 0
+    assert one.cost in [pytest.approx(bare + n * d.week.setup.tool_temperature) for n in (0, 1, 2)]
+    assert "for what it brings along: set-up, control" in one.why and f"{one.cost - d.specimens['component'].cost:g} of it" in one.why
+
+
+def test_insisted_trials_leave_the_last_blanks_of_a_small_lot_to_the_control(varied, world):
+    """O: K1 4 blanks, K3 40. Two components of two blanks each from K1 would leave the load without its control."""
+    stock = [{"lot": "K1", "temper": "O", "blanks": 4}, {"lot": "K3", "temper": "O", "blanks": 40}, {"lot": "K2", "temper": "H24", "blanks": 40}]
+    rows = planned(varied(insist=insisted(2), stock=stock), world).rows
+    assert [row.candidate.lot for row in rows if row.role == "insisted"] == ["K3", "K3"]
+
+
+def test_an_insisted_coupon_takes_no_blank_that_a_component_needs(varied, world):
+    """K1 2 blanks, K3 1, one of them for the control of a lot of its own: the larger specimen is cut first."""
+    stock = [{"lot": "K1", "temper": "O", "blanks": 2}, {"lot": "K3", "temper": "O", "blanks": 2}, {"lot": "K2", "temper": "H24", "blanks": 9}]
+    both = [{"specimen_type": "tensile_coupon", "temper": "O", "forming_temperature_degC": 90.0}, *insisted()]
+    rows = planned(varied(insist=both, stock=stock), world).rows
+    lots = {row.candidate.specimen_type: row.candidate.lot for row in rows if row.role == "insisted"}
+    assert lots["tensile_coupon"] != lots["component"]
+
+
+def test_a_week_without_a_furnace_does_not_buy_coupons_without_end(varied, world):
+    """What the next coupon brings is held against the plan's average as soon as no load can be opened any more."""
+    for tables in ({"week": WEEK | {"furnace_loads": 0, "hours": 900.0}}, {"stock": [{"lot": "K2", "temper": "H24", "blanks": 500}], "week": {"furnace_loads": 0}}):
+        plan = planned(varied(insist=None, **tables), world)
+        assert plan.furnace_loads == 0 and 3 <= plan.n_trials <= 60
+
+
+def test_tools_that_can_no_longer_be_reached_are_not_offered_again(varied, world):
+    """A rig that now stops at 260 degC: temperatures of old trials beyond it would fill the list with what can never be chosen."""
+    d = varied(insist=None, out_of_reach=[{"why": "heater band", "forming_temperature_degC": [260.0, 300.0]}])
+    reference, predictor = world(d, n_draws=60, log2_points=5)
+    old = [Candidate("bend_coupon", "O", "K1", t) for t in (265.0, 270.0, 275.0, 280.0) for _ in range(3)]
+    pool = build_pool(d, Limits.of(d), reference, history=old, n_candidates=120, rng=np.random.default_rng(1))
+    assert not {c.forming_temperature_degC for c in pool.candidates} & {265.0, 270.0, 275.0, 280.0}
 
 
 def test_trials_are_packed_by_braze_and_places(definition):

@@ -73,3 +73,14 @@ def test_a_specimen_that_is_on_record_lends_the_list_no_measurement(folder):
     path = folder.parent / "mine.csv"
     path.write_text("specimen,specimen_type,temper,lot,forming_temperature [degC]\nT-001,tensile_coupon,O,K1,20\n", encoding="utf-8")
     assert len(read_list(path, read_definition(folder)).specimens) == 1
+
+
+def test_replicates_need_labels_of_their_own(folder):
+    """Two rows that agree would be read as one trial, and scored as one."""
+    said = refused(folder, *GOOD, GOOD[1])
+    assert "row 4, column specimen: stands in row 3 too, and a trial has one row" in said and "a label of its own for every trial" in said
+
+
+def test_a_coupon_has_no_features(folder):
+    said = refused(folder, "A-3,braze_coupon,O,K1,200,0.05,601,3,L1,,,crest", header=HEADER + ",section_feature")
+    assert "column section_feature: is filled on a braze coupon, which has no features" in said

@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+import re
 from types import SimpleNamespace
 
 import pytest
@@ -134,7 +135,28 @@ def test_where_stock_binds_the_message_says_what_is_reserved_and_how_to_free_it(
 
 
 def test_notices_of_the_choice_are_the_plans(folder):
-    told = SimpleNamespace(**vars(proposal(1)), n_trials=3, notices=("no furnace load is opened: invented binds",))
+    told = SimpleNamespace(**vars(proposal(1)) | {"n_trials": 3, "notices": ("no furnace load is opened: invented binds",)})
     record = plan(folder, choose=lambda number: told)
     assert record["plan_notices"] == ["no furnace load is opened: invented binds"] and record["notices"][-1:] == record["plan_notices"]
     assert "No furnace load is opened: invented binds." in (folder / "plans" / "001" / "plan.html").read_text(encoding="utf-8")
+
+
+def test_a_trial_that_is_insisted_on_and_awaited_is_said_to_be_both(folder):
+    first = plan(folder)
+    (row, *_) = first["trials"]
+    toml = folder / "campaign.toml"
+    keys = {"specimen_type": f'"{row["specimen_type"]}"', "temper": f'"{row["temper"]}"'} | {
+        k: row[k] for k in ("forming_temperature_degC", "strain", "braze_temperature_degC", "braze_time_min") if row.get(k) is not None}  # fmt: skip
+    toml.write_text(toml.read_text(encoding="utf-8") + "\n[[insist]]\n" + "".join(f"{k} = {v}\n" for k, v in keys.items()), encoding="utf-8")
+    told = plan(folder)["plan_notices"]
+    assert any("[[insist]] asks for is in this plan, and P1-1" in words and "unless it is wanted once more" in words for words in told), told
+
+
+@pytest.mark.parametrize(("total", "said"), [(1.0e6, False), (100.0, True)])
+def test_a_plan_dearer_than_what_is_left_of_the_goals_money_says_so(folder, total, said):
+    toml = folder / "campaign.toml"
+    text = toml.read_text(encoding="utf-8")
+    text = re.sub(r"(?m)^total_budget.*$", "", text)
+    toml.write_text(text.replace("[goal]", f"[goal]\ntotal_budget = {total}") if "[goal]" in text else f"{text}\n[goal]\ntotal_budget = {total}\n", encoding="utf-8")
+    told = [words for words in plan(folder, "--budget", 4000)["plan_notices"] if "goal.total_budget" in words]
+    assert bool(told) is said and (not said or "this plan costs" in told[0])

@@ -12,6 +12,7 @@ from models.responses import film, formability, recrystallisation, springback
 from models.rows import Conditions, design
 from planner.cycle import open_campaign, without
 from planner.cycle.fitting import SamplerPool, conformance_of, current_fit
+from planner.cycle.kept import QUICK
 from planner.cycle.reviewing import _leaning
 from planner.cycle.without import refitted_without
 from planner.encode import encode
@@ -175,6 +176,14 @@ def test_the_quick_update_agrees_with_full_fits(lab):
     campaign.record()
     quick = current_fit(campaign, quick=True, draws=DRAWS)
     assert quick.method == "reweighted" and len(quick.specimens) == len(lab.fit.specimens) + 2
+    said = []
+    with pytest.MonkeyPatch.context() as patched:                       # beyond the gate: a full fit, unasked and with no word from the user
+        (campaign.directory / "posterior" / f"{quick.key}{QUICK}.npz").unlink()
+        patched.setattr("models.reweight.LEAST_ESS", 1e9)
+        patched.setattr("planner.cycle.fitting._full", lambda campaign, encoded, specimens, key, draws: replace(quick, method="full", key=key))
+        patched.setattr("planner.cycle.fitting._keep", lambda *words: said.append(words))
+        beyond = current_fit(campaign, quick=True, draws=DRAWS)
+    assert beyond.method == "full" and beyond.specimens == quick.specimens and len(said) == 1
     points = reference_points(factor_box(d), 512, seed=2)
     sampler = campaign.samplers.sampler(quick.encoded, say=lambda text: None)
     full = [replace(quick, draws=sampler.sample(seed=seed, obs=quick.encoded.observations, draws=400, tune=400)) for seed in (101, 102)]

@@ -1,10 +1,10 @@
 """Simulation-based calibration of the joint model over its whole prior, as `calibration.json`.
 
-    python tests/evidence/calibration.py [--minutes 20] [--replicates 200] [--processes 2] [--picture FILE.html]
+    python tests/evidence/calibration.py [--minutes 20] [--replicates 200] [--processes 2] [--scheduler tcp://HOST:8786] [--picture FILE.html]
 
 A replicate draws all parameters from the prior, lets the virtual lab make one or two weeks of trials under that truth (gauges
 censor, parts crack, sections are missing, lots are unbalanced), fits them, and ranks the truth among 99 thinned draws:
-every parameter, conformance at 16 probe conditions, H over them and the log-likelihood of the data.  Each run adds replicates on
+every parameter, conformance at 16 probe conditions, its mean over them and the log-likelihood of the data.  Each run adds replicates on
 the same code; quantities outside the band after the first round are judged once more on fresh seeds.
 
 References
@@ -33,6 +33,7 @@ from models.verdict import diagnostics  # noqa: E402
 from planner.cycle.fitting import conformance_of  # noqa: E402
 from planner.encode import Encoded, encode, padded_layout, priors_of  # noqa: E402
 from planner.rehearse.bench import Bench  # noqa: E402
+from planner.rehearse.runner import reach, same_code  # noqa: E402
 from planner.window.box import factor_box  # noqa: E402
 from planner.window.points import reference_points  # noqa: E402
 from tests.evidence import common, uniformity, virtual_lab  # noqa: E402
@@ -133,19 +134,29 @@ def replicate(job: tuple[int, int]) -> dict:
     return _laboratory[0].replicate(*job)
 
 
-def run(jobs: list[tuple[int, int]], processes: int, end: float) -> Iterator[dict]:
-    """Yield results in the order of the jobs until the time is over."""
+def run(jobs: list[tuple[int, int]], processes: int, end: float, *, scheduler: str | None = None, work=replicate) -> Iterator[dict]:
+    """Yield results in the order of the jobs until the time is over: from local processes, or from a Dask cluster that is there."""
+    if scheduler is not None:
+        distributed = reach(scheduler)
+        with distributed.Client(scheduler, set_as_default=False) as client:
+            same_code(client, scheduler)
+            at_once = 2 * max(sum(client.nthreads().values()), 1)
+            for i in range(0, len(jobs), at_once):
+                if time.monotonic() >= end:
+                    return
+                yield from client.gather(client.map(work, jobs[i:i + at_once], pure=False))
+        return
     if processes == 1:
         for job in jobs:
             if time.monotonic() >= end:
                 return
-            yield replicate(job)
+            yield work(job)
         return
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
         for i in range(0, len(jobs), processes):
             if time.monotonic() >= end:
                 return
-            yield from pool.map(replicate, jobs[i:i + processes])
+            yield from pool.map(work, jobs[i:i + processes])
 
 
 def merged(record: dict, turn: int, result: dict) -> None:
@@ -182,13 +193,20 @@ def judged(record: dict) -> dict:
     p, least = uniformity.p_value(table), uniformity.least_p(len(first))
     out = {name: {"inside_band": bool(x >= least), "p": float(x)} for name, x in zip(names, p)}
     outside = [name for name in names if not out[name]["inside_band"]]
-    if again and outside:
+    if outside and done(record, 1) >= done(record, 0):          # half a second round has no power to overrule the first
         second = uniformity.p_value(np.array([[int(x) for x in again[name].split()] for name in outside]))
         for name, x in zip(outside, second):
             out[name] |= {"p_again": float(x), "inside_band": bool(x >= uniformity.least_p(len(outside)))}
     return {"replicates": done(record, 0), "replicates_again": done(record, 1), "quantities": out,
             "outside_first": outside, "all_inside": all(q["inside_band"] for q in out.values()),
             "band": {"level": uniformity.LEVEL, "quantities": len(names), "least_p": least, "bins": uniformity.BINS, "ranks": N_RANKED + 1}}
+
+
+def _of_this_module():
+    """Return what a cluster's worker does, by the name under which it can import it: its path must hold the project's folder."""
+    from tests.evidence.calibration import replicate as named
+
+    return named
 
 
 def work(given, record: dict, head: dict) -> None:
@@ -198,7 +216,7 @@ def work(given, record: dict, head: dict) -> None:
         if turn == 1 and (done(record, 0) < given.replicates or not judged(record)["outside_first"]):
             break
         jobs = [(number, turn) for number in range(done(record, turn), given.replicates)]
-        for result in run(jobs, given.processes, end):
+        for result in run(jobs, given.processes, end, scheduler=given.scheduler, work=replicate if given.scheduler is None else _of_this_module()):
             merged(record, turn, result)
             print(f"replicate {done(record, turn)}{' on fresh seeds' if turn else ''}: {result['seconds']:.1f} s, {result['rows']} rows, "
                   f"{result['divergent']} divergent", file=sys.stderr, flush=True)
@@ -212,6 +230,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--replicates", type=int, default=200, help="replicates wanted in all")
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--scheduler", metavar="ADDRESS", help="an existing Dask cluster, such as tcp://host:8786, whose workers have this folder on PYTHONPATH (default: local processes)")
     parser.add_argument("--picture", type=Path, help="where to draw the distribution functions (one HTML file)")
     given = common.arguments(parser)
     head = common.header(COMMAND, seed=SEED, modules=MODULES)

@@ -123,7 +123,7 @@ def until(minutes: float) -> float:
 
 
 def spread(tasks: Iterable[T], run: Callable[[T], R], *, processes: int, end: float, seconds: Callable[[T], float]) -> Iterator[tuple[T, R]]:
-    """Run tasks while the slice lasts; none is begun that would not be done by its end.
+    """Run tasks while the slice lasts; none but the first is begun that would not be done by its end.
 
     Parameters
     ----------
@@ -133,7 +133,14 @@ def spread(tasks: Iterable[T], run: Callable[[T], R], *, processes: int, end: fl
     end : of the slice, from :func:`until`.
     seconds : what a task takes.
     """
-    fits = lambda task: time.monotonic() + seconds(task) < end
+    begun = 0
+
+    def fits(task: T) -> bool:
+        nonlocal begun
+        fit = time.monotonic() < end and (begun == 0 or time.monotonic() + seconds(task) < end)       # a task longer than any slice is done all the same
+        begun += fit
+        return fit
+
     if processes == 1:
         yield from ((task, run(task)) for task in tasks if fits(task))
         return

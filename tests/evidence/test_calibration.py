@@ -1,12 +1,16 @@
 """Bookkeeping of the calibration and of its virtual lab; no fit is made here."""
 
+import os
+import time
 from collections import Counter
 
+import distributed
 import numpy as np
 import pytest
 
 from models.priors import unpack
 from planner.encode import encode, padded_layout, priors_of
+from planner.lab.errors import UserError
 from planner.rehearse.bench import Bench
 from tests.evidence import calibration, virtual_lab
 
@@ -34,6 +38,26 @@ def test_a_quantity_outside_is_judged_once_more_on_fresh_seeds():
     fault = calibration.judged(filled(200, narrow, record=record, turn=1))
     assert not fault["all_inside"] and not fault["quantities"]["odd"]["inside_band"] and fault["replicates_again"] == 200
     assert record["fits"]["timed"] == 400 and record["fits"]["seconds_a_replicate"] == pytest.approx(2.0)
+
+
+def test_half_a_second_round_clears_nothing():
+    """A slice that ends within it has no power: the first round's verdict stands until as many replicates have been made again."""
+    narrow, even = lambda rng: int(rng.choice([0, 99, 50])), lambda rng: int(rng.integers(100))
+    record = filled(10, even, record=filled(200, narrow), turn=1)
+    found = calibration.judged(record)
+    assert not found["all_inside"] and "p_again" not in found["quantities"]["odd"] and found["replicates_again"] == 10
+    assert calibration.judged(filled(190, even, record=record, turn=1))["all_inside"]
+
+
+def test_replicates_come_from_a_cluster_in_the_order_of_the_jobs():
+    """A real scheduler and worker; what a replicate is, stands in for by what can be told apart."""
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=2, processes=True, dashboard_address=None, protocol="tcp", silence_logs=50) as cluster:
+        jobs = [(number, 0) for number in range(9)]
+        found = list(calibration.run(jobs, 2, time.monotonic() + 60, scheduler=cluster.scheduler_address, work=lambda job: {"number": job[0], "process": os.getpid()}))
+        assert [one["number"] for one in found] == list(range(9)) and {one["process"] for one in found} != {os.getpid()}
+        assert list(calibration.run(jobs, 2, time.monotonic() - 1, scheduler=cluster.scheduler_address, work=lambda job: {})) == []
+    with pytest.raises(UserError, match="cannot be reached"):
+        list(calibration.run(jobs, 2, time.monotonic() + 60, scheduler="tcp://127.0.0.1:9"))
 
 
 @pytest.fixture(scope="module")

@@ -2,10 +2,12 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from planner.acquisition import batch, propose
 from planner.acquisition.limits import Limits
+from tests.acquisition.conftest import Invented, reference_map
 from tests.evidence import common, variants
 
 
@@ -37,13 +39,18 @@ def test_a_part_is_taken_out_and_put_back(variant):
     assert [getattr(*place) for place in places] + [Limits.of] == before
 
 
-def test_without_sections_none_is_allowed(request):
+def test_without_sections_no_component_is_cut_open_and_the_furnace_still_runs(request):
     from planner.lab.campaign import read_definition
 
     definition = read_definition(request.config.rootpath / "campaigns_demo" / "cold_plate_start")
     with variants.changed("sections of no specimen"):
         limits = Limits.of(definition, budget=1234.0)
-    assert limits.allowed["sections"] == 0 and limits.allowed["budget"] == 1234.0 and Limits.of(definition).allowed["sections"] > 0
+    assert limits.allowed == Limits.of(definition, budget=1234.0).allowed and limits.uses["component"].section_sections == 0
+    model = Invented(definition, n_draws=60)
+    reference, predictor = reference_map(definition, model, log2_points=5), model
+    with variants.changed("sections of no specimen"):
+        plan = propose.propose(definition, reference=reference, predictor=predictor, n_candidates=120, with_optimism=False, rng=np.random.default_rng(1))
+    assert plan.furnace_loads >= 1 and not any(row.candidate.specimen_type == "component" and row.candidate.section_feature for row in plan.rows)
 
 
 def test_a_slice_is_resumed(tmp_path, monkeypatch, capsys):

@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from unittest.mock import patch
@@ -41,8 +42,9 @@ FIRST_LAB = 1000                  # labs of their own: none is one of the foreca
 
 
 def _without_sections(of: Callable, *words, **more) -> Limits:
+    """Offer no component that is cut open; what coupons and controls need of the section bench is left to them."""
     limits = of(*words, **more)
-    return Limits(**{**limits.__dict__, "allowed": {**limits.allowed, "sections": 0.0}})
+    return replace(limits, uses={name: replace(use, section_sections=0) for name, use in limits.uses.items()})
 
 
 #: What is put in the place of what, by variant: (module, name, replacement).

@@ -119,7 +119,7 @@ BAD = {
     "belief a certainty": ("critical_strain = [0.03, 0.12]", "critical_strain = [0.03, 0.0301]", "beliefs.O.critical_strain", "no trial could mend it"),
     "belief deeper than the sheet": ("film_depth_um_at_reference = [10.0, 80.0]", "film_depth_um_at_reference = [10.0, 280.0]", "beliefs.braze.film_depth_um_at_reference", "sheet.thickness_um, 200"),
     "belief below the solidus": ("best_braze_temperature_degC = [598.0, 606.0]", "best_braze_temperature_degC = [570.0, 606.0]", "beliefs.braze.best_braze_temperature_degC", "at least 577 degC"),
-    "belief best to a tenth": ("best_braze_temperature_degC = [598.0, 606.0]", "best_braze_temperature_degC = [601.0, 601.1]", "beliefs.braze.best_braze_temperature_degC", "0.5 degC apart"),
+    "belief best to a tenth": ("best_braze_temperature_degC = [598.0, 606.0]", "best_braze_temperature_degC = [601.0, 601.1]", "beliefs.braze.best_braze_temperature_degC", "4 degC apart"),
     "beliefs that multiply": ("limit_strain_ratio_250_to_20degC = [1.5, 4.5]", "limit_strain_ratio_250_to_20degC = [20.0, 40.0]", "beliefs.O.limit_strain_ratio_250_to_20degC", "250 degC"),
     "beliefs against hardness": ("critical_strain = [0.03, 0.12]", "stored_strain_of_temper = [0.5, 0.9]", "beliefs.O.stored_strain_of_temper", "harder temper"),
     "target outside box": ("strain = [0.03, 0.08]", "strain = [0.03, 0.30]", "target.strain", "[0.01, 0.25]"),

@@ -296,3 +296,11 @@ def test_command_line(folder, capsys, monkeypatch):
     assert "ours" in shown and "ended early" in shown
     assert cli.main([*command, "--against", "luck"]) == 2
     assert "no such strategy" in capsys.readouterr().err
+
+
+def test_unequal_spending_is_said():
+    """Without a weekly budget a rival may spend less than our plan does; at one and the same budget nothing is said."""
+    row = lambda strategy, week, cost: {"strategy": strategy, "repeat": 0, "week": week, "cost": cost, "misclassification": 0.1}
+    rows = [row("ours", 1, 6000.0), row("ours", 2, 12000.0), row("factorial", 1, 4000.0), row("factorial", 2, 8000.0), row("space_filling", 1, 5990.0)]
+    (told,) = rehearsal.remarks(rows)
+    assert told.startswith("Factorial had spent 6000 where ours had spent 9000") and "not at equal spend" in told
