@@ -75,7 +75,7 @@ def test_its_batch_keeps_every_limit_and_the_seed_decides(definition, world, mec
 
 
 def test_what_is_said_of_it():
-    row = lambda strategy, week, h: {"strategy": strategy, "week": week, "repeat": 0, "misclassification": h}
+    row = lambda strategy, week, h: {"strategy": strategy, "week": week, "repeat": 0, "cost": 6000.0 * week, "misclassification": h}
     assert remarks([row("ours", 1, 0.1), row("factorial", 1, 0.2)]) == []
     rows = [row("ours", 0, 0.2), row(CLAIRVOYANT, 0, 0.2), row("ours", 1, 0.1), row(CLAIRVOYANT, 1, 0.12), row("ours", 2, 0.09), row(CLAIRVOYANT, 2, 0.05)]
     words, beaten = remarks(rows)
