@@ -16,6 +16,7 @@ from planner.acquisition.limits import LIMITS, NONE, OPEN
 from planner.acquisition.proposal import NotWorth
 from planner.acquisition.reasons import named
 
+CENT = 0.005
 SMALLEST_SHOWN = 0.0005
 """Points of H below which a gain is not written out."""
 
@@ -50,7 +51,7 @@ def left_out(draft: Draft, *, gain: float, currency: str) -> tuple[NotWorth, ...
         ratio = np.where((code == 0) | ~(code == 0).any(), more / price, -np.inf)      # what fits goes first
         best = int(np.argmax(ratio))
         worth, cost, code = float(more[best]), float(price[best]), int(code[best])
-        dear = f" ({setups[best]:g} of it for what it brings along: set-up, control)" if setups[best] > 0 else ""
+        dear = f" ({setups[best]:g} of it for what it brings along: set-up, control)" if setups[best] > CENT else ""
         why = f"would lower H by {_points(worth)} points for {cost:g} {currency}{dear}, {_points(1000 * worth / cost)} a thousand; the plan lowers it by {_points(1000 * average)} a thousand"
         if code and worth / cost > average:
             why = f"kept out by a limit of the week, {LIMITS[code - 1].replace('_', ' ')}: {why}"
@@ -63,10 +64,11 @@ def _ways(draft: Draft, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
     pool, tally, needs = draft.pool, draft.tally, draft.needs
     found: list[tuple[np.ndarray, int, np.ndarray, np.ndarray]] = []
 
-    def add(some: np.ndarray, load: int, scored: int, control: int | None = None) -> None:
+    def add(some: np.ndarray, load: int, scored: int, control: int | None = None, *, possible: bool = True) -> None:
         if some.size:
             price = tally.demand(some, load=load, control=control)["budget"] - tally.cost
-            found.append((some, scored, price, tally.refusals(some, load=load, control=control)))
+            code = tally.refusals(some, load=load, control=control)
+            found.append((some, scored, price, code if possible else np.full(some.size, 1 + LIMITS.index("stock"))))
 
     add(rows[~needs.furnace[rows]], NONE, NO_LOAD)
     for braze in np.unique(pool.braze[rows[needs.furnace[rows]]]):
@@ -75,7 +77,7 @@ def _ways(draft: Draft, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
             if draft.braze_of(load) == braze:
                 add(some, load, load)
         possible, control = draft.control_for(int(braze))
-        add(some, OPEN, draft.free_load(), control if possible else None)
+        add(some, OPEN, draft.free_load(), control if possible else None, possible=possible)
     candidates, price, code = (np.concatenate([way[i] for way in found]) for i in (0, 2, 3))
     loads = np.concatenate([np.full(way[0].size, way[1], int) for way in found])
     return candidates, loads, price, code, price - needs.cost[candidates]

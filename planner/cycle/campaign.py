@@ -90,7 +90,7 @@ class Campaign:
     def check(self, *, deep: bool = False) -> dict[str, Any]:
         """Return what the program would work with: data, definition in force, priors, prior predictive, warnings.
 
-        With `deep` also a criticism of the fit: `predictive` and `sensitivity`.
+        With `deep` also a criticism of the fit: `predictive`, `prior_checks` and `sensitivity`.
         """
         from planner.cycle.standing import states
         from planner.outlook.beliefs import predictive_rows, prior_rows

@@ -140,7 +140,7 @@ def _beyond_the_goal(definition, everything, plans, pending, *, cost: float) -> 
 
 
 def _forecast_record() -> dict[str, Any] | None:
-    """Return how forecasts fared in simulated weeks, with whether that was this code (None: the evidence is not at hand)."""
+    """Return how forecasts fared in simulated weeks, with whether that was this code (None: the evidence is not at hand, or cannot be judged under this Python)."""
     told = measured()
     return told and told.to_json() | {"fresh": is_fresh(Path(sampling.__file__).parents[1], "forecast")}
 

@@ -67,7 +67,7 @@ def _plain(value):
 
 
 def criticism(campaign) -> dict[str, Any]:
-    """Return what `check --deep` adds: predictive checks by response and specimen type, and what the map leans on."""
+    """Return what `check --deep` adds: predictive checks of the fit and of the priors by response and specimen type, and what the map leans on."""
     with campaign.ledger(read_only=True) as ledger:
         require_agreement(campaign.directory, campaign.definition, ledger)
     fit = current_fit(campaign)
@@ -76,7 +76,7 @@ def criticism(campaign) -> dict[str, Any]:
     campaign.say("checking the fit against its data")
     rng = np.random.default_rng(campaign.definition.campaign.seed)
     found = checks.predictive_checks(campaign.definition, fit.encoded, fit.params, fit.specimens, rng=rng)
-    before = prior_checks(campaign.definition, fit.encoded, fit.specimens, rng=rng)
+    before = prior_checks(campaign.definition, fit.encoded, fit.specimens, rng=np.random.default_rng(campaign.definition.campaign.seed))
     campaign.say("leaving lots, loads and specimens out; scaling the priors")
     leaning = _leaning(fit, window)
     leaning |= {kind: refitted_without(campaign, fit, window, leaning[kind]) for kind in ("lots", "loads")}

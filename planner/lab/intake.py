@@ -227,7 +227,8 @@ def _short_rows(grid: Grid, fields: list[Field], problems: list[Problem]) -> lis
         if len(row) >= width or all(is_blank(raw) for raw in row):
             continue
         short.append(i)
-        neighbours = [(str(row[a]), str(row[b])) for a, b in pairwise(measured) if b == a + 1 and b < len(row)]
+        # the row ends with the two: cells behind them would have to fit the columns that they were pushed into
+        neighbours = [(str(row[a]), str(row[b])) for a, b in pairwise(measured) if b == a + 1 == len(row) - 1]
         pairs = [one for pair in neighbours for one in _split_decimals(list(pair))] if grid.separator == "," else []
         if pairs:
             problems.append(Problem(
@@ -236,10 +237,11 @@ def _short_rows(grid: Grid, fields: list[Field], problems: list[Problem]) -> lis
                 cause="a decimal comma without quotes; write a point, or separate by semicolons",
             ))  # fmt: skip
     last = len(grid.rows)
-    if grid.unended and last in short and len(grid.rows[-1]) < len(grid.rows[-2]):
+    others = [len(row) for row in grid.rows[1:-1] if not all(is_blank(raw) for raw in row)]
+    if grid.unended and last in short and len(grid.rows[-1]) < min(others, default=width):
         problems.append(Problem(
             place(grid.name, last), None, "ends early, and the file ends without a line end", found=len(grid.rows[-1]),
-            allowed=f"{width} cells, blank ones too", cause="the file was cut while it was copied; copy it again",
+            allowed=f"{width} cells, blank ones too, or a line end behind the row if it is whole", cause="the file was cut while it was copied; copy it again",
         ))  # fmt: skip
     return short
 

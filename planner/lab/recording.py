@@ -72,7 +72,7 @@ def record_results(
     paths = [_found(directory, Path(one)) for one in named] or result_files(directory)
     outcome = RecordOutcome()
     for path in paths:
-        inside = home if path.parent == home else None
+        inside = home if path.parent.resolve() == home.resolve() else None
         digest = file_digest(path, folder=inside)
         if not given and ledger.is_current(printable(path.name), digest):
             rows = next(entry.rows for entry in ledger.files() if entry.digest == digest)

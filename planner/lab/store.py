@@ -166,10 +166,15 @@ class Store:
             raise UserError("is not an ordinary file", where=LEDGER_FILE)
         if self.read_only and not os.access(self.directory, os.W_OK):
             log = self.path.with_name(f"{LEDGER_FILE}-wal")
-            pending_log = log.exists() and log.stat().st_size > 0
-            uri = f"{self.path.absolute().as_uri()}?mode=ro" + "&immutable=1" * (not pending_log)
+            alone = self._keeps_a_log() and not (log.exists() and log.stat().st_size > 0)
+            uri = f"{self.path.absolute().as_uri()}?mode=ro" + "&immutable=1" * alone
             return sqlite3.connect(uri, uri=True, isolation_level=None)
         return sqlite3.connect(self.path, isolation_level=None, timeout=0.0)
+
+    def _keeps_a_log(self) -> bool:
+        """Tell whether the file is written through a write-ahead log; without one its pages change in place, and locks must be heeded."""
+        with self.path.open("rb") as file:
+            return file.read(20)[18:19] == b"\x02"          # SQLite file format, section 1.3: the write version
 
     def _prepare(self) -> None:
         """Set durability, make the tables of a new file, hold the schema version."""

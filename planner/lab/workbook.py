@@ -94,7 +94,8 @@ class _Sheet(NamedTuple):
 
 
 def _look(content: bytes) -> _Sheet:
-    """Look for errors and formulas, tag by tag."""
+    """Look for errors and formulas, tag by tag; what stands behind the cells (lists of allowed values) is none of them."""
+    content = content[: content.find(b"sheetData>", content.find(b"sheetData") + 1) + 1 or len(content)]
     if not (_IS_ERROR.search(content) or _FORMULA.search(content)):
         return _Sheet()
     error, unsaved, formulas = "", "", False

@@ -31,7 +31,7 @@ from planner.lab.specimen import TYPES, Specimen
 
 N_REDRAWS = 200
 TOGETHER = 50
-"""Specimens redrawn at a time."""
+"""Specimens redrawn at a time, with 200 draws; fewer with more."""
 HANDFUL = 5
 """Readings from which a specimen type is checked by itself; types with fewer are checked together, response by response."""
 DOUBT = 0.01
@@ -107,10 +107,11 @@ def redrawn_readings(definition, encoded: Encoded, params: Params, specimens: Se
     """
     shares = {f.name: i for i, f in enumerate(sorted(definition.component.features, key=lambda f: -f.strain_share))}
     n = params.n_draws
+    together = max(1, TOGETHER * N_REDRAWS // n)
     for kind in (True, False):
         alike = [one for one in specimens if (one.specimen_type == "component") is kind]
-        for first in range(0, len(alike), TOGETHER):
-            some = alike[first : first + TOGETHER]
+        for first in range(0, len(alike), together):
+            some = alike[first : first + together]
             few = OneDrawPerRow(params.take(np.tile(np.arange(n), len(some))))
             redrawn = _redrawn(definition, encoded, few, n, some, rng, component=kind)
             for i, one in enumerate(some):
@@ -145,13 +146,13 @@ def _readings(one: Specimen, drawn, shares):
     """Yield (response, value, censoring, redraws) of every reading of a specimen."""
     if one.limit_strain is not None:
         yield "limit strain", one.limit_strain.value, one.limit_strain.censor, drawn.limit_strain
-    if one.springback_angle_deg is not None:
+    if one.springback_angle_deg is not None and one.specimen_type != "component":       # kept on a component, and no part of the model
         yield "springback angle", one.springback_angle_deg.value, one.springback_angle_deg.censor, drawn.angle
     if one.strain and one.specimen_type in ("component", "braze_coupon") and (one.cracked is not None or _came_through(one)):
         yield "cracked", float(bool(one.cracked)), 0, drawn.cracked      # a blank cell of a specimen that was brazed says no
     if one.cracked:
         return
-    if one.gap_mm is not None:
+    if one.gap_mm is not None and one.specimen_type == "component":
         yield "gap", one.gap_mm.value, one.gap_mm.censor, drawn.gap
     at = shares.get(one.section_feature, 0) if one.specimen_type == "component" else 0
     if one.specimen_type == "component" or (one.strain or 0) > 0:

@@ -231,7 +231,7 @@ def remarks(rows: list[dict]) -> list[str]:
 
 
 def _unequal(rows: list[dict]) -> list[str]:
-    """Name strategies that spent otherwise than ours by the last week that both reached, as they may where no weekly budget binds."""
+    """Name strategies that spent otherwise than ours, over the weeks that both reached: where no weekly budget binds, or another limit does first."""
     spent = {(r["strategy"], r["repeat"], r["week"]): r["cost"] for r in rows}
     told = []
     for strategy in sorted({r["strategy"] for r in rows} - {OURS}):
@@ -240,7 +240,7 @@ def _unequal(rows: list[dict]) -> list[str]:
             continue
         theirs, ours = np.mean(both, axis=0)
         if abs(theirs - ours) > UNEQUAL * ours:
-            told.append(f"{strategy.replace('_', ' ').capitalize()} had spent {theirs:.0f} where ours had spent {ours:.0f}, on average over weeks: not at equal spend; a [week] budget makes it so.")
+            told.append(f"{strategy.replace('_', ' ').capitalize()} had spent {theirs:.0f} where ours had spent {ours:.0f}, on average over weeks: not at equal spend. A [week] budget that binds before hours, loads and stock do makes it so.")
     return told
 
 

@@ -12,7 +12,7 @@ from planner.report.screen import add_row, number, percent, plain_table
 
 
 def criticism(record: Mapping[str, Any]) -> RenderableType:
-    """Show `predictive` (one row a response and specimen type) and `sensitivity` (priors, lots_left_out, loads_left_out, specimens) of `check --deep`."""
+    """Show `prior_checks` and `predictive` (one row a response and specimen type) and `sensitivity` (priors, lots_left_out, loads_left_out, specimens) of `check --deep`."""
     leaning = record["sensitivity"]
     before = [_before(record["prior_checks"]), Text()] if record.get("prior_checks") else []
     return Group(*before, _predictive(record["predictive"]), Text(), _scaled(leaning["priors"]), Text(), _left_out("lot", leaning["lots_left_out"]), Text(),

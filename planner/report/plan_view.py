@@ -14,6 +14,8 @@ from rich.text import Text
 
 from planner.report.screen import add_row, notices, number, percent, plain_table, verdict_line
 
+FRESH = {False: ", on earlier code", None: ", whether on this code cannot be told here"}
+"""What is said of when forecasts were measured."""
 MOST_ARGUED = 3
 """Trials, and kinds left out, that the screen names; the page has them all."""
 _TOTALS = (
@@ -170,7 +172,7 @@ def past(record: Mapping[str, Any]) -> Text:
     if told:
         text.append(f"over {told['weeks']} simulated weeks, each refitted, the gain foreseen was {told['ratio_of_sums']:.2f} of the gain that came, rank "
                     f"correlation {told['rank_correlation']:.2f}; {percent(told['band_coverage_80'])} of the weeks fell inside the 80 % band "
-                    f"(measured {told['made_on']}{', on earlier code' if told.get('fresh') is False else ''}).", style="not bold")
+                    f"(measured {told['made_on']}{FRESH.get(told.get('fresh'), '')}).", style="not bold")
     else:
         text.append("not yet held against refits in simulated weeks for this version.", style="not bold")
     if own:

@@ -152,6 +152,17 @@ def test_what_is_left_out_is_priced_with_what_it_brings_along(varied, world):
     assert "for what it brings along: set-up, control" in one.why and f"{one.cost - d.specimens['component'].cost:g} of it" in one.why
 
 
+def test_a_load_without_blanks_for_its_control_is_no_way_in(varied, world):
+    """O: one blank, which the plan's one load takes for its control; a kind that would need another load is kept out by stock and not weighed without control."""
+    stock = [{"lot": "K1", "temper": "O", "blanks": 1}, {"lot": "K2", "temper": "H24", "blanks": 60}]
+    plan = planned(varied(insist=None, stock=stock, week=WEEK | {"places_per_load": 2}), world)
+    assert plan.furnace_loads == 1
+    out = [n for n in plan.not_worth if n.what.startswith(("braze", "component"))]
+    average = plan.forecast.gain / plan.cost
+    assert out and all(n.why.startswith("kept out by a limit of the week") for n in out if n.gain / n.cost > average)
+    assert all("e-" not in n.why for n in plan.not_worth)
+
+
 def test_insisted_trials_leave_the_last_blanks_of_a_small_lot_to_the_control(varied, world):
     """O: K1 4 blanks, K3 40. Two components of two blanks each from K1 would leave the load without its control."""
     stock = [{"lot": "K1", "temper": "O", "blanks": 4}, {"lot": "K3", "temper": "O", "blanks": 40}, {"lot": "K2", "temper": "H24", "blanks": 40}]

@@ -112,3 +112,21 @@ def test_only_a_folder_that_cannot_be_synced_goes_unsynced(tmp_path, monkeypatch
     else:
         with pytest.raises(OSError, match=os.strerror(number)):
             disk.sync_folder(tmp_path)
+
+
+def test_who_may_only_read_on_a_share_heeds_locks(folder, definition, write, example, share, monkeypatch):
+    """Without a log pages change in place: a reader that cannot write waits for the writer instead of reading on."""
+    write("week1.csv", list(example.values()))
+    with open_ledger(folder) as ledger:
+        record_results(folder, definition, ledger)
+    monkeypatch.setattr(store.os, "access", lambda path, mode: False)
+    writer = sqlite3.connect(folder / "ledger.sqlite", isolation_level=None)
+    writer.execute("BEGIN EXCLUSIVE")
+    try:
+        with pytest.raises(UserError, match="waited"):
+            open_ledger(folder, read_only=True, wait_s=0.3, say=lambda text: None)
+    finally:
+        writer.execute("COMMIT")
+        writer.close()
+    with open_ledger(folder, read_only=True) as ledger:
+        assert len(ledger.specimens()) == 11

@@ -41,6 +41,22 @@ def test_a_decimal_comma_that_hides_in_a_short_row_is_refused(folder, definition
     assert read_results(path, definition).specimens[0][1].clad_left_um == Measured(5.0)
 
 
+def test_whole_micrometres_are_no_cut_decimal_where_cells_behind_them_fit(folder, definition):
+    """A spreadsheet that drops blank last columns writes film 21 and clad 24 of a component without the comma of its note."""
+    path = folder / "results" / "a.csv"
+    path.write_text(HEAD + ",leaked,note\nC1,component,O,Z9,20,0.05,601,3,L01,rib shoulder,no,21,24,no,0.04,24,23,no\n", encoding="utf-8")
+    parsed = read_results(path, definition.model_copy(update={"component": definition.component.model_copy(update={"joints": 24})}))
+    ((_, one, _),) = parsed.specimens
+    assert (one.film_depth_um, one.clad_left_um, one.joints_sound) == (Measured(21.0), Measured(24.0), 23) and any("fewer cells" in w for w in parsed.warnings)
+
+
+def test_a_file_whose_rows_end_early_by_habit_need_not_end_its_last_line(folder, definition):
+    path = folder / "results" / "a.csv"
+    rows = ["T1,tensile_coupon,O,Z9,20", "C1,component,O,Z9,20,0.04,601,3.1,L01,,,,,no,0.06,24,22", "T2,tensile_coupon,O,Z9,20"]
+    path.write_text("\n".join([HEAD, *rows]), encoding="utf-8")
+    assert len(read_results(path, definition).specimens) == 3
+
+
 def test_a_file_that_was_cut_is_refused(folder, definition):
     """The last row ends early, as no other does, and there is no line end: 2 of 24 joints sound, or 22?"""
     rows = ["C1,component,O,Z9,20,0.04,601,3.1,L01,,,,,no,0.06,24,22", "C2,component,O,Z9,20,0.04,601,3.1,L01,,,,,no,0.06,24"]
@@ -95,6 +111,13 @@ def test_a_formula_without_its_value_is_refused(tmp_path, definition, kept):
     with pytest.raises(UserError, match="holds a formula whose value was not saved(.|\n)*") as caught:
         read_results(path, definition)
     assert "cell F2" in str(caught.value) and "save it" in str(caught.value)
+
+
+def test_formulas_behind_the_cells_are_none_of_them(tmp_path, definition):
+    """A list of allowed values may name its source by a formula, behind a last cell of inline text."""
+    path = rewritten(with_a_formula(tmp_path / "a.xlsx"), [
+        (SHEET, b"<f>0.01*5</f>", b""), (SHEET, b"</sheetData>", b"</sheetData><extLst><ext><xm:f>Sheet2!$A$1</xm:f></ext></extLst>"), (BOOK, b' fullCalcOnLoad="1"', b"")])
+    assert not read_results(path, definition).warnings
 
 
 def test_formulas_that_no_spreadsheet_worked_out_are_named(tmp_path, definition):

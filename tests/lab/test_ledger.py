@@ -303,6 +303,14 @@ def test_a_file_from_elsewhere_is_asked_for(record, write, example, folder, tmp_
     assert "read from outside results/" in record(files=[path]).warnings[-1]
 
 
+def test_a_file_of_results_named_by_another_path_is_from_there(folder, definition, write, example, monkeypatch):
+    """From inside results/, with the campaign as `..`."""
+    write("week7.csv", [example["T-001"]])
+    monkeypatch.chdir(folder / "results")
+    with open_ledger("..") as ledger:
+        assert record_results("..", definition, ledger, files=["week7.csv"]).warnings == ()
+
+
 def test_only_a_spreadsheets_own_temporary_files_are_passed_over(record, write, example):
     write("~old.csv", [example["T-001"]])
     write("~$old.csv", [example["T-003"]])

@@ -45,13 +45,14 @@ def test_the_ensemble_agrees_with_the_closed_form(request, start, near):
     """Owen's T against moved draws: the mean fall of H over outcomes within a share of the closed form.
 
     Where H is 0.25 it is 1.00 to 1.07 times the closed form, with 400 to 4000 draws. Where the map is nearly decided (H 0.02 to 0.13)
-    the fall rests on the tails of the moved draws, which no normal law describes: there it is 1.0 to 1.35 times the closed form.
+    the fall rests on the tails of the moved draws, which no normal law describes: there it is 1.0 to 1.35 times the closed form, and
+    one generator's 200 outcomes scatter by 0.14 about that: the mean over eight is held.
     """
     ahead = look_ahead(request.getfixturevalue(start), weeks=3, money=20_000.0)
-    seen = foresee(ahead, confidence=0.95, n_outcomes=200, rng=np.random.default_rng(4))
+    seen = [foresee(ahead, confidence=0.95, n_outcomes=200, rng=np.random.default_rng(seed)).misclassification for seed in range(8)]
     for stage, week in enumerate(ahead.weeks, start=1):
         closed = ahead.outset.problem.gain.now - week.misclassification
-        drawn = seen.misclassification[0, 0] - seen.misclassification[stage].mean()
+        drawn = np.mean([h[0, 0] - h[stage].mean() for h in seen])
         assert drawn == pytest.approx(closed, rel=near)
 
 

@@ -159,3 +159,12 @@ def test_what_leaving_out_does_is_said_in_words(part, words):
     row = {"trusted": True, "contribution": part, "misclassification": 0.12, "joint_probability": 0.971}
     assert words in in_words(row) and "0.971" in in_words(row)
     assert "refit ended with NOT_MIXED" in in_words({"trusted": False, "refit": "NOT_MIXED"}) and "look at it first" in in_words({"trusted": False})
+
+
+def test_what_is_kept_and_no_part_of_the_model_is_not_checked(known):
+    """Springback read on a component, or a gap on a coupon, is recorded with a note: there is nothing that the model expects of it."""
+    definition, params, specimens = known
+    odd = [replace(s, springback_angle_deg=Measured(3.0)) if s.specimen_type == "component" else replace(s, gap_mm=Measured(0.1)) for s in specimens]
+    rows = prior_checks(definition, encode(definition, odd), odd, rng=np.random.default_rng(2)) + predictive_checks(definition, encode(definition, odd), params, odd, rng=np.random.default_rng(1))
+    assert not {"springback angle, component", "gap, braze coupon"} & {r["response"] for r in rows}
+    assert all(np.isfinite(v) for r in rows for v in r.values() if isinstance(v, float))
