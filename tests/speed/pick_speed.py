@@ -25,7 +25,7 @@ from planner.lab.template import write_campaign
 from planner.window.box import factor_box
 from planner.window.points import reference_points
 
-PICKS, BUDGET, LOADS, HOURS, SECTIONS, TOOLS = 40, 7_300.0, 6, 200.0, 40, 6      # a week of about so many picks
+PICKS, BUDGET, LOADS, HOURS, SECTIONS, TOOLS = 40, 7_900.0, 6, 200.0, 40, 6      # a week of about so many picks
 
 
 def main() -> None:
