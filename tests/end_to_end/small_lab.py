@@ -114,6 +114,8 @@ def planned() -> list[Specimen]:
         add("braze_coupon", temper, temperature, strain, brazes[i % 4])
     for i, (temper, temperature) in enumerate(product(TEMPERS, (20.0, 150.0, 250.0))):
         add("component", temper, temperature, 0.04, brazes[i % 4], feature="crest" if i % 2 else None)
+    for i, (temper, strain, _) in enumerate(product(("H22", "H24"), (0.01, 0.03), range(3))):        # barely strained: where a hard temper could fail to
+        add("braze_coupon", temper, 20.0, strain, brazes[i % 4])
     return out
 
 
