@@ -2,7 +2,8 @@
 
     python tests/evidence/false_claims.py [--minutes 20] [--processes 2] [--only designed|weekly] [--campaigns 200]
 
-Own truths are prior draws; foreign ones are prior draws changed by the ten mechanisms of the rehearsals by turns.  Three campaigns
+The campaign is the example that documents the format (`tests/lab/data/campaign.toml`, invented) at its prices and its week's
+limits; its lab spends the whole budget, whatever the worth of a percent, and has blanks for it.  Own truths are prior draws; foreign ones are prior draws changed by the ten mechanisms of the rehearsals by turns.  Three campaigns
 in ten run week by week on our own plans; the others are one designed data set of the same number of weeks.  A claim is
 false when it contains a point, of 4096 scrambled ones and the corners that the program does not know, that truly conforms less
 often than R.  Each run adds campaigns on the same code; a designed data set does not depend on how trials are chosen, and outlives changes there.
@@ -53,7 +54,18 @@ FORMS = ("own", "foreign")
 WEEKS = 4
 WEEKLY = (0, 3, 7)                # last digits of the campaigns that run week by week: three in ten
 EXPECTED_S = {"designed": 60.0, "weekly": 480.0}
+BLANKS = 240                      # of each lot: no week is cut short because a shelf is empty
 LEAST_CONFORMING = 0.02           # of the box, below which a truth has no window worth finding
+
+
+def definition_text() -> str:
+    """Return the example's campaign.toml without the worth of a percent, below which a plan would keep its money."""
+    return "".join(line for line in virtual_lab.definition_text(virtual_lab.EXAMPLE).splitlines(keepends=True) if not line.startswith("worth_per_percent"))
+
+
+def stock() -> dict[str, int]:
+    """Return blanks by lot."""
+    return {entry.lot: BLANKS for entry in virtual_lab.definition(virtual_lab.EXAMPLE).stock}
 
 
 @dataclass(frozen=True)
@@ -79,7 +91,7 @@ class Task:
         """Its truth: a prior draw, in its foreign form changed by a mechanism."""
         rng = np.random.default_rng([SEED, FORMS.index(self.form), self.number])
         seed = int(rng.integers(1 << 31))
-        d = virtual_lab.definition()
+        d = virtual_lab.definition(virtual_lab.EXAMPLE)
         params = new_effects(sample_prior(padded_layout(len(d.factors.tempers), 1, 1), priors_of(d), 1, rng), 1, 1, rng)
         if self.form == "own":
             return Truth("prior", params, seed)
@@ -89,7 +101,7 @@ class Task:
 
 def weekly(task: Task) -> list[dict]:
     """Run our own plans week by week; returns the referee's row of every week."""
-    job = Job(definition=virtual_lab.definition_text(), start=(), remeasure=True, stock=virtual_lab.stock(), truth=task.truth, strategy=OURS, weeks=WEEKS,
+    job = Job(definition=definition_text(), start=(), remeasure=True, stock=stock(), truth=task.truth, strategy=OURS, weeks=WEEKS,
               repeat=task.number, seed=task.truth.seed, cores=task.cores)
     return run_job(job)["weeks"]
 
@@ -99,7 +111,7 @@ def designed(task: Task) -> list[dict]:
     truth = task.truth
     with tempfile.TemporaryDirectory(prefix="designed-") as scratch:
         folder = Path(scratch)
-        (folder / "campaign.toml").write_text(virtual_lab.definition_text(), encoding="utf-8")
+        (folder / "campaign.toml").write_text(definition_text(), encoding="utf-8")
         (folder / "results").mkdir()
         campaign = open_campaign(folder)
         d = campaign.definition
@@ -108,7 +120,7 @@ def designed(task: Task) -> list[dict]:
             "stock": tuple(entry.model_copy(update={"counted": None}) for entry in d.stock)})
         world = World.of(truth, d)
         bench = Bench(d, world)
-        made = [bench.measured(s) for s in virtual_lab.designed(weeks=WEEKS, blanks=virtual_lab.stock(), seed=truth.seed)]
+        made = [bench.measured(s) for s in virtual_lab.designed(weeks=WEEKS, blanks=stock(), seed=truth.seed, folder=virtual_lab.EXAMPLE)]
         write_results(folder / "results" / "001_designed.csv", made)
         campaign.record()
         campaign.samplers = SamplerPool(n_lots=len(d.stock), n_loads=WEEKS * (d.week.furnace_loads or 4), cores=task.cores)

@@ -62,7 +62,8 @@ def test_a_weekly_campaign_is_our_own_plans_under_its_truth(monkeypatch):
     found = fc.run(task)
     assert (found["false"], found["false_any_week"], found["how"], found["claimed_of_conforming"]) == (False, True, "weekly", 0.5)
     (job,) = seen
-    assert job.strategy == "ours" and job.weeks == fc.WEEKS and job.truth.mechanism == task.truth.mechanism and set(job.stock.values()) == {60}
+    assert job.strategy == "ours" and job.weeks == fc.WEEKS and job.truth.mechanism == task.truth.mechanism and set(job.stock.values()) == {fc.BLANKS}
+    assert "worth_per_percent" not in job.definition and "budget = 6000.0" in job.definition
 
 
 def test_a_campaign_is_kept_as_long_as_its_own_code_stays():

@@ -1,6 +1,6 @@
 """Virtual data sets for the evidence commands: a designed trial of some weeks in a world whose truth is known.
 
-The demo campaign (invented) lends its definition.  Specimens are placed as the space-filling rival of the rehearsals places
+The demo campaign (invented) lends its definition, or the example that documents the format.  Specimens are placed as the space-filling rival of the rehearsals places
 them, week after week within the week's limits, and measured on the rehearsals' bench: gauges censor, parts crack, lots
 and loads come in unequal numbers.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 
@@ -26,19 +27,20 @@ from planner.rehearse.world import Truth, World
 from tests.evidence.common import ROOT
 
 DEMO = ROOT / "campaigns_demo" / "cold_plate_start"
+EXAMPLE = ROOT / "tests" / "lab" / "data"
 BLANKS = 60                       # of a lot, at the start
 
 
 @cache
-def definition_text() -> str:
-    """Return the demo's campaign.toml."""
-    return (DEMO / "campaign.toml").read_text(encoding="utf-8")
+def definition_text(folder: Path = DEMO) -> str:
+    """Return a campaign.toml, the demo's if not told otherwise."""
+    return (folder / "campaign.toml").read_text(encoding="utf-8")
 
 
 @cache
-def definition():
-    """Return the demo's definition; trials that its lab insists on are left out."""
-    return read_definition(DEMO).model_copy(update={"insist": ()})
+def definition(folder: Path = DEMO):
+    """Return its definition; trials that its lab insists on are left out."""
+    return read_definition(folder).model_copy(update={"insist": ()})
 
 
 @cache
@@ -53,7 +55,7 @@ def stock(rng: np.random.Generator | None = None) -> dict[str, int]:
     return {lot: BLANKS if rng is None else int(rng.integers(BLANKS // 6, BLANKS + 1)) for lot in lots}
 
 
-def designed(*, weeks: int, blanks: dict[str, int], seed: int) -> list[Specimen]:
+def designed(*, weeks: int, blanks: dict[str, int], seed: int, folder: Path = DEMO) -> list[Specimen]:
     """Return the specimens of some weeks of the space-filling design, in forming order, nothing measured yet.
 
     Parameters
@@ -61,8 +63,9 @@ def designed(*, weeks: int, blanks: dict[str, int], seed: int) -> list[Specimen]
     weeks : number of weeks at the definition's weekly limits.
     blanks : blanks on hand by lot.
     seed : of the quasi-random sequence.
+    folder : of the definition.
     """
-    d, left, out, used = definition(), dict(blanks), [], Counter()
+    d, left, out, used = definition(folder), dict(blanks), [], Counter()
     formable = Formable(d, seed=seed)
     for week in range(1, weeks + 1):
         batch = choose_batch(d, Limits.of(d, blanks=left), SPACE_FILLING, week=week, weeks=weeks, used=used, formable=formable, seed=seed)
