@@ -68,7 +68,7 @@ class Writer:
         if not loops:
             return []
         rows, columns = max(len(n.loop.x) for n in loops), max(len(n.args) for n in loops)
-        return [f"t, d = empty({rows}), empty(({rows}, {columns}))"]
+        return [f"t, d = empty({rows}), empty({rows * columns})"]
 
     def _statements(self, n: Number) -> list[str]:
         if n.op == "constant":
@@ -77,7 +77,9 @@ class Writer:
             return [f"v{n.index} = {n.args[0]}"]
         if n.loop:
             return self._loop(n)
-        return [f"v{n.index} = " + RULES[n.op][0].format(*map(self.name, n.args))]
+        value, slopes = RULES[n.op]
+        given = f"v{n.index}, s{n.index}" if any(rule and "{s}" in rule for rule in slopes) else f"v{n.index}"
+        return [f"{given} = " + value.format(*map(self.name, n.args))]
 
     def _reverse(self, nodes, seeds) -> tuple[list[str], set[int]]:
         """Return the statements of the backward sweep over `nodes`, and the numbers whose adjoint has a value after it."""
@@ -103,7 +105,7 @@ class Writer:
                 names = [self.name(a) for a in n.args]
                 for argument, rule in zip(n.args, RULES[n.op][1]):
                     if argument.active and rule:
-                        add(argument, rule.format(*names, v=f"v{n.index}", g=f"a{n.index}"))
+                        add(argument, rule.format(*names, v=f"v{n.index}", g=f"a{n.index}", s=f"s{n.index}"))
         return lines, started
 
     def _loop(self, n: Number) -> list[str]:
@@ -114,14 +116,16 @@ class Writer:
         loop, (mean, sd, *outside), v, size = n.loop, n.args, f"v{n.index}", len(n.loop.x)
         x, w = self.constants.table(loop.x), self.constants.table(loop.log_w)
         back, started = self._reverse(loop.body, [(loop.result, "1.0")])
-        slopes = [loop.at, *outside]
+        moved = [(j, s) for j, s in enumerate(outside, 2) if s.active]
+        stored = [loop.at, *(s for _, s in moved)]
+        place = f"k * {len(stored)} + "
         body = [f"v{loop.at.index} = {self.name(mean)} + {self.name(sd)} * F[{x} + k]",
                 *(line for b in loop.body for line in self._statements(b)), f"t[k] = F[{w} + k] + {self.name(loop.result)}", *back,
-                *(f"d[k, {j}] = " + (f"a{s.index}" if s.index in started else "0.0") for j, s in enumerate(slopes))]
-        partials = [f"p{n.index}_{j}" for j in range(len(n.args))]
-        slope = [f"{partials[0]} += e * d[k, 0]", f"{partials[1]} += e * d[k, 0] * F[{x} + k]",
-                 *(f"{p} += e * d[k, {j}]" for j, p in enumerate(partials[2:], 1))]
+                *(f"d[{place}{j}] = " + (f"a{s.index}" if s.index in started else "0.0") for j, s in enumerate(stored))]
+        partials = [f"p{n.index}_{j}" for j in (0, 1, *(j for j, _ in moved))]
+        slope = [f"{partials[0]} += e * d[{place}0]", f"{partials[1]} += e * d[{place}0] * F[{x} + k]",
+                 *(f"{p} += e * d[{place}{j}]" for j, p in enumerate(partials[2:], 1))]
         indented = lambda lines: ["    " + line for line in lines]
         return [f"for k in range({size}):", *indented(body), "high = t[0]", f"for k in range(1, {size}):", "    high = max(high, t[k])",
-                "e = 0.0", f"for k in range({size}):", "    e += exp(t[k] - high)", f"{v} = high + log(e)",
-                *(f"{p} = 0.0" for p in partials), f"for k in range({size}):", f"    e = exp(t[k] - {v})", *indented(slope)]
+                "e = 0.0", f"for k in range({size}):", "    t[k] = exp(t[k] - high)", "    e += t[k]", f"{v} = high + log(e)", "high = 1.0 / e",
+                *(f"{p} = 0.0" for p in partials), f"for k in range({size}):", "    e = high * t[k]", *indented(slope)]

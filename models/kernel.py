@@ -21,10 +21,10 @@ from models.priors import LOAD_SPREAD, LOT_SPREAD, Layout, PriorSet, centring, g
 from models.rows import Observations, Sheet
 from models.trace import Tape, as_traced, traced
 
-VERSION = 1                       # of the generated code's conventions; part of the cache key
+VERSION = 2                       # of the generated code's conventions; part of the cache key
 GROUPS = ("temper", "lot", "load")
 
-DIGAMMA = '''
+SPECIAL = '''
 def digamma(x):
     """Derivative of lgamma for x > 0: recurrence to x >= 8, then Abramowitz & Stegun 6.3.18."""
     s = 0.0
@@ -34,6 +34,38 @@ def digamma(x):
     r = 1.0 / (x * x)
     series = r * (1/12 - r * (1/120 - r * (1/252 - r * (1/240 - r * (1/132 - r * (691/32760 - r / 12))))))
     return s + log(x) - 0.5 / x - series
+
+
+def log_rising(x, k):
+    """ln x (x + 1) .. (x + k - 1) and its derivative by x > 0: the product where factors are few, else by gamma functions."""
+    n = int(k) if k <= 24.0 else 0
+    if n != k or x > 1e12:
+        return lgamma(x + k) - lgamma(x), digamma(x + k) - digamma(x)
+    a, a_slope, b, b_slope = (x, 1.0, 1.0, 0.0) if n % 2 else (1.0, 0.0, 1.0, 0.0)
+    for m in range(n % 2, n, 2):                                      # two products, so that neither waits for the other
+        a_slope = a_slope * (x + m) + a
+        a *= x + m
+        b_slope = b_slope * (x + (m + 1)) + b
+        b *= x + (m + 1)
+    return log(a * b), (a_slope * b + b_slope * a) / (a * b)
+
+
+def log_ndtr(x):
+    """ln of the standard normal cdf, as models.likelihood.log_ndtr has it, and its derivative; nothing is computed where it is 0 to rounding."""
+    if x > 9.0:
+        return 0.0, 0.0
+    if x > -12.0:
+        v = log(0.5 * erfc(-0.7071067811865476 * x))
+        return v, exp(-0.5 * x * x - 0.9189385332046727 - v)
+    r = 1.0 / (x * x)
+    less = r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r)))))
+    return -0.5 * x * x - log(-x) - 0.9189385332046727 + log1p(-less), -x / (1 - less)
+
+
+def log_logistic(x):
+    """-ln(1 + exp(-x)) and its derivative."""
+    e = exp(-abs(x))
+    return min(x, 0.0) - log(1.0 + e), (e if x > 0.0 else 1.0) / (1.0 + e)
 '''
 
 
@@ -148,15 +180,18 @@ def _block_code(name: str, rows: Callable, block, sheet: Sheet, layout: Layout, 
     tape = Tape()
     symbols: dict = {}
     for position, (key, _, _) in enumerate(flat):
-        symbols.setdefault(key, []).append(tape.symbol(f"F[f + {position}]"))
+        symbols.setdefault(key, []).append(tape.symbol(f"column {position}"))
+    given = {s[0].index: a for s, (*_, a) in zip((s for several in symbols.values() for s in several), flat)}
     symbols = {key: s[0] if arrays[key].ndim == 1 else as_traced(s) for key, s in symbols.items()}
     parts = rows(_RowParams(tape, layout, place), _symbolic(block, symbols), sheet, xp=traced)
-    writer = Writer(tape, [sum(part[0] for part in parts)], constants)
+    output = tape.lift(sum(part[0] for part in parts))
+    matrix = np.stack(tape.settle(given, output), axis=-1).astype(float)
+    writer = Writer(tape, [output], constants)
     body = [f"{g} = I[i + {j}]" for j, g in enumerate(GROUPS)] + writer.forward()
-    body += [f"total += {writer.name(writer.outputs[0])}", *writer.reverse(["1.0"]), f"f += {len(flat)}", f"i += {len(GROUPS)}"]
+    body += [f"total += {writer.name(writer.outputs[0])}", *writer.reverse(["1.0"]), f"f += {matrix.shape[1]}", f"i += {len(GROUPS)}"]
     lines = [f"def {name}(z, theta, bar, grad, F, I, n, f, i):", "    total = 0.0", *("    " + line for line in writer.scratch), "    for _ in range(n):",
              *("        " + line for line in body), "    return total"]
-    return "\n".join(lines), np.stack([a for *_, a in flat], axis=-1).astype(float)
+    return "\n".join(lines), matrix
 
 
 def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet) -> Program:
@@ -179,7 +214,7 @@ def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout
     numbers = np.concatenate([numbers, constants.values])
     main = [f"theta, bar, grad = empty({size}), zeros({size}), zeros({layout.size})", *ahead,
             f"f, i = {len(numbers)}, {len(blocks)}", *calls, *back, "return array(total), grad"]
-    source = "\n\n\n".join([DIGAMMA, *functions, "def joint(z, F, I):\n" + indent("\n".join(main), "    ")]) + "\n"
+    source = "\n\n\n".join([SPECIAL, *functions, "def joint(z, F, I):\n" + indent("\n".join(main), "    ")]) + "\n"
     groups = [np.stack([getattr(getattr(obs, name).rows, g) for g in GROUPS], axis=-1).ravel() for name in blocks]
     floats = np.concatenate([numbers, *(m.ravel() for m in matrices)])
     ints = np.concatenate([[len(m) for m in matrices], *groups]).astype(np.int64)

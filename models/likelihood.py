@@ -1,4 +1,4 @@
-"""Log densities shared by every response, over numpy or pytensor.
+"""Log densities shared by every response, over numpy or traced numbers.
 
 The normal log-cdf is written with erfc and an asymptotic tail so that no rare special function is needed and both
 array modules give the same number to rounding.
@@ -13,6 +13,7 @@ import numpy as np
 SMALL = 20_000                    # values up to which the standard library's erfc is quicker than loading another
 LOG_SQRT_2PI = 0.5 * math.log(2 * math.pi)
 TAIL = -12.0                      # below this the log-cdf uses its asymptotic series
+SURE = 10.0                       # the log-cdf is 0 here
 
 
 _math_erfc = np.frompyfunc(math.erfc, 1, 1)
@@ -33,9 +34,14 @@ def _gammaln(x):
     return gammaln(x)
 
 
+def _log_rising(x, k):
+    """Return ln x (x + 1) .. (x + k - 1)."""
+    return _gammaln(x + k) - _gammaln(x)
+
+
 def _special(name, xp):
     if xp is np:
-        return {"erfc": _erfc, "gammaln": _gammaln}[name]
+        return {"erfc": _erfc, "gammaln": _gammaln, "log_rising": _log_rising}[name]
     return getattr(xp, name)
 
 
@@ -51,12 +57,14 @@ def log_ndtr(x, *, xp=np):
     ----------
     Abramowitz & Stegun 26.2.12 for the tail.
     """
-    body = xp.log(0.5 * _special("erfc", xp)(xp.maximum(x, TAIL) * (-1.0 / math.sqrt(2.0))))
-    far = xp.minimum(x, TAIL)
+    if xp is not np:
+        return xp.log_ndtr(x)
+    body = np.log(0.5 * _erfc(np.maximum(x, TAIL) * (-1.0 / math.sqrt(2.0))))
+    far = np.minimum(x, TAIL)
     r = 1.0 / (far * far)
-    series = xp.log1p(-r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r))))))
-    tail = -0.5 * far * far - xp.log(-far) - LOG_SQRT_2PI + series
-    return xp.where(x > TAIL, body, tail)
+    series = np.log1p(-r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r))))))
+    tail = -0.5 * far * far - np.log(-far) - LOG_SQRT_2PI + series
+    return np.where(x > TAIL, body, tail)
 
 
 def normal_logpdf(y, mean, sd, *, xp=np):
@@ -78,8 +86,9 @@ def censored_normal(y, mean, sd, censor, *, xp=np):
     """
     z = (y - mean) / sd
     exact = -0.5 * z * z - xp.log(sd) - LOG_SQRT_2PI
-    tail = log_ndtr(xp.where(censor > 0, -z, z), xp=xp)
-    value = xp.where(xp.eq(censor, 0), exact, tail) if xp is not np else np.where(censor == 0, exact, tail)
+    equal = np.equal if xp is np else xp.eq
+    tail = log_ndtr(xp.where(equal(abs(censor), 1), xp.where(censor > 0, -z, z), SURE), xp=xp)
+    value = xp.where(equal(censor, 0), exact, tail)
     return xp.where(censor > 8, 0.0, value)
 
 
@@ -91,7 +100,7 @@ def log_add(a, b, *, xp=np):
 
 def log_logistic(x, *, xp=np):
     """Return log(1/(1 + exp(-x)))."""
-    return xp.minimum(x, 0.0) - xp.log1p(xp.exp(-xp.abs(x)))
+    return np.minimum(x, 0.0) - np.log1p(np.exp(-np.abs(x))) if xp is np else xp.log_logistic(x)
 
 
 def logistic(x, *, xp=np):
@@ -108,10 +117,9 @@ def beta_binomial_logpmf(sound, inspected, logit_p, concentration, *, xp=np):
     """
     p = xp.clip(logistic(logit_p, xp=xp), 1e-9, 1 - 1e-9)
     a, b = p * concentration, (1 - p) * concentration
-    g = _special("gammaln", xp)
-    constant = g(inspected + 1.0) - g(sound + 1.0) - g(inspected - sound + 1.0)
-    return (constant + g(a + sound) + g(b + inspected - sound) - g(concentration + inspected)
-            + g(concentration) - g(a) - g(b))
+    rising = _special("log_rising", xp)
+    ways = rising(inspected - sound + 1.0, sound) - rising(1.0, sound)
+    return ways + rising(a, sound) + rising(b, inspected - sound) - rising(concentration, inspected)
 
 
 def normal_nodes(n: int):

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-# operation -> (value, derivative contribution to each argument); {0}, {1}, {2} arguments, {v} value, {g} adjoint of the value
+# operation -> (value, derivative contribution to each argument); {0}, {1}, {2} arguments, {v} value, {g} adjoint of the value, {s} slope, where the
+# operation gives it along with the value
 RULES = {
     "add": ("{0} + {1}", ("{g}", "{g}")),
     "sub": ("{0} - {1}", ("{g}", "-{g}")),
@@ -29,9 +30,13 @@ RULES = {
     "log1p": ("log1p({0})", ("{g} / (1.0 + {0})",)),
     "sqrt": ("sqrt({0})", ("0.5 * {g} / {v}",)),
     "sin": ("sin({0})", ("{g} * cos({0})",)),
+    "cos": ("cos({0})", ("-{g} * sin({0})",)),
     "abs": ("abs({0})", ("({g} if {0} >= 0.0 else -{g})",)),
     "erfc": ("erfc({0})", ("-1.1283791670955126 * {g} * exp(-{0} * {0})",)),
     "gammaln": ("lgamma({0})", ("{g} * digamma({0})",)),
+    "log_rising": ("log_rising({0}, {1})", ("{g} * {s}", None)),
+    "log_ndtr": ("log_ndtr({0})", ("{g} * {s}",)),
+    "log_logistic": ("log_logistic({0})", ("{g} * {s}",)),
     "maximum": ("({0} if {0} >= {1} else {1})", ("({g} if {0} >= {1} else 0.0)", "(0.0 if {0} >= {1} else {g})")),
     "minimum": ("({0} if {0} <= {1} else {1})", ("({g} if {0} <= {1} else 0.0)", "(0.0 if {0} <= {1} else {g})")),
     "where": ("({1} if {0} else {2})", (None, "({g} if {0} else 0.0)", "(0.0 if {0} else {g})")),
@@ -39,10 +44,11 @@ RULES = {
     "lt": ("{0} < {1}", (None, None)),
     "eq": ("{0} == {1}", (None, None)),
 }
-_FOLD = {"exp": math.exp, "log": math.log, "log1p": math.log1p, "sqrt": math.sqrt, "sin": math.sin, "abs": abs,
-         "erfc": math.erfc, "gammaln": math.lgamma, "add": lambda a, b: a + b, "sub": lambda a, b: a - b,
-         "mul": lambda a, b: a * b, "div": lambda a, b: a / b, "neg": lambda a: -a, "maximum": max, "minimum": min,
-         "where": lambda c, a, b: a if c else b, "gt": lambda a, b: a > b, "lt": lambda a, b: a < b, "eq": lambda a, b: a == b}
+_FOLD = {"exp": np.exp, "log": np.log, "log1p": np.log1p, "sqrt": np.sqrt, "sin": np.sin, "cos": np.cos, "abs": np.abs,
+         "erfc": np.vectorize(math.erfc, otypes=[float]), "gammaln": np.vectorize(math.lgamma, otypes=[float]),
+         "log_rising": lambda x, k: _FOLD["gammaln"](x + k) - _FOLD["gammaln"](x), "add": np.add, "sub": np.subtract, "mul": np.multiply,
+         "div": np.divide, "neg": np.negative, "maximum": np.maximum, "minimum": np.minimum, "where": np.where, "gt": np.greater, "lt": np.less,
+         "eq": np.equal}
 
 
 class Tape:
@@ -63,6 +69,26 @@ class Tape:
     def symbol(self, source: str, adjoint: str = "") -> "Traced":
         """Return an input of shape (1,): `source` reads it, `adjoint` (empty for data) is the place its derivative is added to."""
         return as_traced([self.add("input", (source,), active=bool(adjoint), adjoint=adjoint)])
+
+    def settle(self, data: dict[int, np.ndarray], output: "Number") -> list[np.ndarray]:
+        """Work out what depends on data alone, and make inputs of what of it the rest needs; return those columns.
+
+        `data` holds the column of each input by its entry's index; the columns returned are read as F[f + 0], F[f + 1] ...
+        """
+        values = dict(data)
+        with np.errstate(all="ignore"):                               # a branch that is not taken may hold anything
+            for n in self.nodes:
+                if n.op == "constant":
+                    values[n.index] = n.args[0]
+                elif n.index not in values and not n.active and n.op in _FOLD and all(a.index in values for a in n.args):
+                    values[n.index] = _FOLD[n.op](*(values[a.index] for a in n.args))
+        asked = {a.index for n in self.nodes if n.index not in values for a in n.args if isinstance(a, Number)} | {output.index}
+        columns = []
+        for n in self.nodes:
+            if n.index in values and n.index in asked and n.op != "constant":
+                n.op, n.args = "input", (f"F[f + {len(columns)}]",)
+                columns.append(values[n.index])
+        return columns
 
     def lift(self, value) -> "Number":
         """Return a number or constant as an entry of the tape."""
@@ -113,7 +139,7 @@ def operate(op: str, *args):
     """Return an operation on numbers and constants: folded, simplified or put on the tape."""
     tape = next((a.tape for a in args if isinstance(a, Number)), None)
     if tape is None:
-        return _FOLD[op](*args)
+        return float(_FOLD[op](*args))
     if any(isinstance(a, np.ndarray) for a in args):
         return NotImplemented
     simple = _simplify(op, args)

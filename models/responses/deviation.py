@@ -53,7 +53,9 @@ def pinned(basis, tau) -> list:
 def heat_basis(q, xp=np) -> list:
     """Return the weighted basis over braze heat q as a list of N_HEAT_Q arrays."""
     angle = np.pi * (xp.clip(q, -Q_HALF, Q_HALF) + Q_HALF) / (2 * Q_HALF)
-    return [float(_Q_WEIGHT[j]) * xp.sin((j + 1) * angle) for j in range(N_HEAT_Q)]
+    s, c = xp.sin(angle), xp.cos(angle)
+    multiples = s, 2.0 * s * c, s * (3.0 - 4.0 * s * s)               # sin of 1, 2 and 3 times the angle
+    return [float(weight) * m for weight, m in zip(_Q_WEIGHT[:N_HEAT_Q], multiples)]
 
 
 def over_tau(coefficients, basis, tau):

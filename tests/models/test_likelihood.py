@@ -57,3 +57,10 @@ def test_deviations_have_unit_scale_where_trials_are():
     assert (np.array(deviation.pinned(deviation.tau_basis(tau), tau)) ** 2).sum(0) == pytest.approx([0.0, 1.0, 0.0], abs=1e-12)
     across = np.array(deviation.heat_basis(np.linspace(-1.5, 1.5, 40)))
     assert (across ** 2).sum(0).max() <= 1.1
+
+
+def test_heat_basis_holds_multiples_of_the_angle():
+    q = np.linspace(-5, 5, 31)
+    angle = np.pi * (np.clip(q, -deviation.Q_HALF, deviation.Q_HALF) + deviation.Q_HALF) / (2 * deviation.Q_HALF)
+    expected = [w * np.sin((j + 1) * angle) for j, w in enumerate(deviation._Q_WEIGHT)]
+    np.testing.assert_allclose(deviation.heat_basis(q), expected, atol=1e-14)
