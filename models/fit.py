@@ -24,6 +24,7 @@ import numpy as np
 from models import native
 from models.digest import code_digest, model_digest, versions
 from models.joint_model import build, program
+from models.kernel import lot_precision
 from models.priors import Layout, Params, PriorSet, standard, unpack
 from models.rows import Observations, Sheet
 
@@ -92,7 +93,7 @@ class Sampler:
     """One compiled model; `sample` may be called again, also on other data with the same tempers and padded lots and loads."""
 
     def __init__(self, obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet, *, say: Say = lambda text: None):
-        self.sheet, self.layout, self.priors, self.say = sheet, layout, priors, say
+        self.sheet, self.layout, self.priors, self.say, self._obs = sheet, layout, priors, say, obs
         started = time.perf_counter()
         self._check(obs)
         self._program = program(obs, sheet, layout, priors)
@@ -170,7 +171,8 @@ class Sampler:
         with warnings.catch_warnings(), heartbeat(self.say, "sampling"):
             warnings.simplefilter("ignore")
             trace = self._with_pymc(numbers, seed, options) if self._compiled is None else self._with_nutpie(numbers, seed, options)
-        z = standard(np.asarray(trace.posterior["z"].values, float), self.layout)
+        told = lot_precision(self._obs if obs is None else obs, self.layout, self.priors)
+        z = standard(np.asarray(trace.posterior["z"].values, float), self.layout, self.priors, told)
         if z.shape[:2] != (CHAINS, draws):
             raise KeyboardInterrupt
         stats = trace.sample_stats

@@ -17,8 +17,9 @@ from textwrap import indent
 import numpy as np
 
 from models.codewriter import Constants, Writer
-from models.priors import LOAD_SPREAD, LOT_SPREAD, Layout, PriorSet, centring, group_effect, population
-from models.rows import Observations, Sheet
+from models.priors import (LOAD_SPREAD, LOT_EFFECTS, LOT_SPREAD, Layout, PriorSet, group_effect, lot_levels, population,
+                           temper_centring)
+from models.rows import EXACT, MISSING, Observations, Sheet
 from models.trace import Tape, as_traced, traced
 
 VERSION = 2                       # of the generated code's conventions; part of the cache key
@@ -164,9 +165,12 @@ def _population_code(layout: Layout, priors: PriorSet, constants: Constants):
         outputs.extend(value)
         return len(outputs) - len(value)
 
-    for name, value in population(z, layout, symbolic, centred=True, xp=traced).items():
+    values = population(z, layout, symbolic, centred=True, xp=traced)
+    values["lot_levels"] = [x for levels in lot_levels(values, symbolic, xp=traced) for level in levels for x in level]
+    values["lot_spreads"] = [x for name in LOT_SPREAD.values() for x in values[name]]
+    for name, value in values.items():
         place[name] = put(value)
-    density = sum(centring(z, layout, xp=traced), 0.0)
+    density = sum(temper_centring(z, layout, xp=traced), 0.0)
     writer = Writer(tape, [*outputs, density], constants)
     ahead = writer.forward() + [f"theta[{i}] = {writer.name(o)}" for i, o in enumerate(writer.outputs[:-1])]
     ahead.append(f"total = {writer.name(writer.outputs[-1])}")
@@ -194,6 +198,52 @@ def _block_code(name: str, rows: Callable, block, sheet: Sheet, layout: Layout, 
     return "\n".join(lines), matrix
 
 
+def lot_precision(obs: Observations, layout: Layout, priors: PriorSet) -> np.ndarray:
+    """Return the precision that the readings of a lot have about its level, (3, n_lots, n_tempers), by the prior medians of their scatter.
+
+    The sampler centres the effects of lots by it (`models.priors.standard`).  A reading that only bounds a value counts a quarter.
+
+    References
+    ----------
+    Papaspiliopoulos, Roberts & Skold, Statistical Science 22 (2007) 59 (partial centring).
+    """
+    median = {p.name: np.exp(p.location) for p in priors.shared if p.kind == "positive"}
+    blocks = {"limit": (obs.formability.rows, obs.formability.censor, obs.formability.rows.log_strain_sd),
+              "angle": (obs.springback.rows, obs.springback.censor, 0.0), "clad": (obs.section.rows, obs.section.clad_censor, 0.0)}
+    out = np.zeros((len(LOT_EFFECTS), layout.n_lots, layout.n_tempers))
+    for told, (name, (rows, censor, strain_sd)) in zip(out, blocks.items()):
+        counted = np.where(censor == EXACT, 1.0, np.where(censor == MISSING, 0.0, 0.25))
+        counted = counted / (median[f"{name}_sd"] ** 2 + np.square(strain_sd))
+        told[:] = np.bincount(rows.lot * layout.n_tempers + rows.temper, counted, minlength=told.size).reshape(told.shape)
+    return out
+
+
+LOTS = '''
+y, z = z, z.copy()
+for j in range({n}):
+    told, below, spread = 0.0, 0.0, theta[{spreads} + j // {lots}]
+    for m in range({tempers}):
+        told += F[{told} + j * {tempers} + m]
+        below += F[{told} + j * {tempers} + m] * theta[{levels} + j // {lots} * {tempers} + m]
+    variance = 1.0 / (1.0 + told * spread * spread)
+    z[{first} + j] = sqrt(variance) * y[{first} + j] + spread * variance * below
+    total += 0.5 * (y[{first} + j] * y[{first} + j] - z[{first} + j] * z[{first} + j] + log(variance))
+'''
+LOTS_BACK = '''
+for j in range({n}):
+    told, below, spread, e = 0.0, 0.0, theta[{spreads} + j // {lots}], grad[{first} + j] - z[{first} + j]
+    for m in range({tempers}):
+        told += F[{told} + j * {tempers} + m]
+        below += F[{told} + j * {tempers} + m] * theta[{levels} + j // {lots} * {tempers} + m]
+    variance = 1.0 / (1.0 + told * spread * spread)
+    for m in range({tempers}):
+        bar[{levels} + j // {lots} * {tempers} + m] += F[{told} + j * {tempers} + m] * spread * variance * e
+    e *= sqrt(variance)
+    bar[{spreads} + j // {lots}] += variance * (e * (below * (2.0 * variance - 1.0) / sqrt(variance) - told * spread * y[{first} + j]) - told * spread)
+    grad[{first} + j] = e + y[{first} + j]
+'''
+
+
 def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout: Layout, priors: PriorSet) -> Program:
     """Write the program for a problem.
 
@@ -211,9 +261,13 @@ def program(blocks: dict[str, Callable], obs: Observations, sheet: Sheet, layout
         matrices.append(matrix)
         calls += [f"total += {name}(z, theta, bar, grad, F, I, I[{k}], f, i)", f"f += I[{k}] * {matrix.shape[1]}",
                   f"i += I[{k}] * {len(GROUPS)}"]
-    numbers = np.concatenate([numbers, constants.values])
-    main = [f"theta, bar, grad = empty({size}), zeros({size}), zeros({layout.size})", *ahead,
-            f"f, i = {len(numbers)}, {len(blocks)}", *calls, *back, "return array(total), grad"]
+    told = lot_precision(obs, layout, priors)
+    numbers = np.concatenate([numbers, constants.values, told.ravel()])
+    at = {"n": len(LOT_EFFECTS) * layout.n_lots, "lots": layout.n_lots, "tempers": layout.n_tempers, "first": layout.start("lots"),
+          "told": len(numbers) - told.size, "levels": place["lot_levels"], "spreads": place["lot_spreads"]}
+    lots, lots_back = (text.format(**at).strip().split("\n") for text in (LOTS, LOTS_BACK))
+    main = [f"theta, bar, grad = empty({size}), zeros({size}), zeros({layout.size})", *ahead, *lots,
+            f"f, i = {len(numbers)}, {len(blocks)}", *calls, *lots_back, *back, "return array(total), grad"]
     source = "\n\n\n".join([SPECIAL, *functions, "def joint(z, F, I):\n" + indent("\n".join(main), "    ")]) + "\n"
     groups = [np.stack([getattr(getattr(obs, name).rows, g) for g in GROUPS], axis=-1).ravel() for name in blocks]
     floats = np.concatenate([numbers, *(m.ravel() for m in matrices)])

@@ -1,4 +1,4 @@
-"""Log densities shared by every response, over numpy or traced numbers.
+"""Log densities shared by every response, over numpy, pytensor or traced numbers (which have special functions of their own).
 
 The normal log-cdf is written with erfc and an asymptotic tail so that no rare special function is needed and both
 array modules give the same number to rounding.
@@ -34,14 +34,17 @@ def _gammaln(x):
     return gammaln(x)
 
 
-def _log_rising(x, k):
+def log_rising(x, k, *, xp=np):
     """Return ln x (x + 1) .. (x + k - 1)."""
-    return _gammaln(x + k) - _gammaln(x)
+    if hasattr(xp, "log_rising"):
+        return xp.log_rising(x, k)
+    g = _special("gammaln", xp)
+    return g(x + k) - g(x)
 
 
 def _special(name, xp):
     if xp is np:
-        return {"erfc": _erfc, "gammaln": _gammaln, "log_rising": _log_rising}[name]
+        return {"erfc": _erfc, "gammaln": _gammaln}[name]
     return getattr(xp, name)
 
 
@@ -57,14 +60,14 @@ def log_ndtr(x, *, xp=np):
     ----------
     Abramowitz & Stegun 26.2.12 for the tail.
     """
-    if xp is not np:
+    if hasattr(xp, "log_ndtr"):
         return xp.log_ndtr(x)
-    body = np.log(0.5 * _erfc(np.maximum(x, TAIL) * (-1.0 / math.sqrt(2.0))))
-    far = np.minimum(x, TAIL)
+    body = xp.log(0.5 * _special("erfc", xp)(xp.maximum(x, TAIL) * (-1.0 / math.sqrt(2.0))))
+    far = xp.minimum(x, TAIL)
     r = 1.0 / (far * far)
-    series = np.log1p(-r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r))))))
-    tail = -0.5 * far * far - np.log(-far) - LOG_SQRT_2PI + series
-    return np.where(x > TAIL, body, tail)
+    series = xp.log1p(-r * (1 - r * (3 - r * (15 - r * (105 - r * (945 - 10395 * r))))))
+    tail = -0.5 * far * far - xp.log(-far) - LOG_SQRT_2PI + series
+    return xp.where(x > TAIL, body, tail)
 
 
 def normal_logpdf(y, mean, sd, *, xp=np):
@@ -100,7 +103,7 @@ def log_add(a, b, *, xp=np):
 
 def log_logistic(x, *, xp=np):
     """Return log(1/(1 + exp(-x)))."""
-    return np.minimum(x, 0.0) - np.log1p(np.exp(-np.abs(x))) if xp is np else xp.log_logistic(x)
+    return xp.log_logistic(x) if hasattr(xp, "log_logistic") else xp.minimum(x, 0.0) - xp.log1p(xp.exp(-xp.abs(x)))
 
 
 def logistic(x, *, xp=np):
@@ -117,9 +120,9 @@ def beta_binomial_logpmf(sound, inspected, logit_p, concentration, *, xp=np):
     """
     p = xp.clip(logistic(logit_p, xp=xp), 1e-9, 1 - 1e-9)
     a, b = p * concentration, (1 - p) * concentration
-    rising = _special("log_rising", xp)
-    ways = rising(inspected - sound + 1.0, sound) - rising(1.0, sound)
-    return ways + rising(a, sound) + rising(b, inspected - sound) - rising(concentration, inspected)
+    ways = log_rising(inspected - sound + 1.0, sound, xp=xp) - log_rising(1.0, sound, xp=xp)
+    return (ways + log_rising(a, sound, xp=xp) + log_rising(b, inspected - sound, xp=xp)
+            - log_rising(concentration, inspected, xp=xp))
 
 
 def normal_nodes(n: int):

@@ -265,19 +265,52 @@ def _between(parts, xp):
     return xp.exp(SPREAD.location + SPREAD.scale * parts["spread"])
 
 
-def standard(centred, layout: Layout):
-    """Turn the sampler's vectors (..., size) into standard normals: it moves each temper's score in place of its own part."""
-    if layout.n_tempers == 1:
-        return centred
+LOT_LEVEL = {"limit": "limit_level", "angle": "angle_level", "clad": "clad_loss"}       # what a lot's effect is seen together with
+
+
+def lot_levels(values: dict, priors: PriorSet, *, xp=np) -> list[list]:
+    """Return by LOT_EFFECTS and temper what a lot's effect makes up for: how much less than at its prior median the level is that it is seen with."""
+    medians, out = {p.name: xp.exp(p.location) for p in priors.shared if p.kind == "positive"}, []
+    for level in LOT_LEVEL.values():
+        if level in medians:                                          # where more clad is lost, less is left
+            out.append([values[level] - medians[level]] * len(priors.tempers))
+        else:
+            usual = priors.by_temper[BY_TEMPER.index(level), :, 0]
+            out.append([usual[t] - values[level][..., t:t + 1] for t in range(len(priors.tempers))])
+    return out
+
+
+def standard(centred, layout: Layout, priors: PriorSet, told):
+    """Turn the sampler's vectors (..., size) into standard normals.
+
+    It moves each temper's score in place of its own part, and in place of a lot's effect, where the lot is known, what the effect and the
+    level make together.
+
+    Parameters
+    ----------
+    told : (3, n_lots, n_tempers) precision of a lot's readings by effect, lot and temper (`models.kernel.lot_precision`).
+
+    Notes
+    -----
+    Given readings of precision c about the level, spread s between lots and a level by d below its median, a lot's standard normal has mean
+    d c s/(1 + c s^2) and variance 1/(1 + c s^2).  The sampler moves what is left after both; without readings that is the standard normal itself.
+    """
     parts, z = _parts(centred, layout), np.array(centred, float)
-    own = own_score(parts["common"], parts["own"], _between(parts, np))
-    first = layout.start("own")
-    z[..., first:first + own.shape[-1] * own.shape[-2]] = own.reshape(*z.shape[:-1], -1)
+    if layout.n_tempers > 1:
+        own = own_score(parts["common"], parts["own"], _between(parts, np))
+        first = layout.start("own")
+        z[..., first:first + own.shape[-1] * own.shape[-2]] = own.reshape(*z.shape[:-1], -1)
+    values = population(z, layout, priors)
+    below = np.stack([np.concatenate(levels, axis=-1) for levels in lot_levels(values, priors)], axis=-2)            # (..., 3, n_tempers)
+    spread = np.stack([values[name] for name in LOT_SPREAD.values()], axis=-2)                                       # (..., 3, 1)
+    variance = 1.0 / (1.0 + told.sum(axis=-1) * spread ** 2)
+    lots = np.sqrt(variance) * parts["lots"] + spread * variance * np.einsum("elt,...et->...el", told, below)
+    z[..., layout.start("lots"):layout.start("loads")] = lots.reshape(*z.shape[:-1], -1)
     return z
 
 
-def centring(centred, layout: Layout, *, xp=np):
-    """Return the log-density of the sampler's vector (size,) relative to standard normals, as an array of terms to add up."""
+def temper_centring(centred, layout: Layout, *, xp=np):
+    """Return the log-density of the sampler's vector (size,) relative to standard normals for the tempers' scores, as an array of terms to add up."""
     if layout.n_tempers == 1:
         return np.zeros(0)
     parts = _parts(centred, layout)

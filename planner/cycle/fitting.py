@@ -11,7 +11,7 @@ from models import fit as sampling
 from models.joint_model import row_log_likelihood
 from models.priors import Params
 from models.reweight import resampled, smoothed
-from models.verdict import CONVERGED, PRIOR_ONLY, Verdict, judge
+from models.verdict import CONVERGED, DIVERGED, PRIOR_ONLY, Verdict, judge
 from planner.cycle.kept import QUICK, definition_key, fingerprints, fit_key, foreign, newest_first, origin, read_origin
 from planner.encode import Encoded, encode, padded_layout, priors_of
 from planner.lab.errors import UserError
@@ -230,16 +230,26 @@ def _full(campaign, encoded: Encoded, specimens, key: str, draws: int) -> Fit:
         sampler = sampling.Sampler(encoded.observations, encoded.sheet, encoded.layout, encoded.priors, say=say)
     else:
         sampler, given = pool.sampler(encoded, say=say), {"obs": encoded.observations, "cores": pool.cores}
-    result, verdict = None, None
-    for accept, more, then in ((sampling.TARGET_ACCEPT, 1, ". Repeating once with smaller steps"), (sampling.CAUTIOUS_ACCEPT, 2, "")):
-        result = sampler.sample(seed=seed, draws=draws * more, target_accept=accept, **given)
-        say("judging the draws")
-        verdict = judge_draws(campaign.definition, encoded, result)
-        if verdict.name == CONVERGED:
-            break
-        say(f"{verdict.name}: {verdict.words.rstrip('.')}{then}")
+    result, verdict, _ = judged_draws(sampler, campaign.definition, encoded, seed=seed, draws=draws, say=say, **given)
     return Fit(result, encoded, verdict, specimens, key, "full", dict(result.seconds), definition_key(campaign.definition),
                fingerprints(specimens))
+
+
+def judged_draws(sampler: sampling.Sampler, definition, encoded: Encoded, *, seed: int, say, draws: int = sampling.DRAWS,
+                 **given) -> tuple[sampling.Draws, Verdict, bool]:
+    """Return draws, their verdict and whether they are the second ones: a failed fit is repeated once with smaller steps.
+
+    Twice as many draws are made then, unless only divergences were at fault.  `given` goes to the sampler as it is.
+    """
+    for again, accept in enumerate((sampling.TARGET_ACCEPT, sampling.CAUTIOUS_ACCEPT)):
+        result = sampler.sample(seed=seed, draws=draws, target_accept=accept, **given)
+        say("judging the draws")
+        verdict = judge_draws(definition, encoded, result)
+        if verdict.name == CONVERGED:
+            break
+        say(f"{verdict.name}: {verdict.words.rstrip('.')}{'' if again else '. Repeating once with smaller steps'}")
+        draws *= 1 if verdict.name == DIVERGED else 2
+    return result, verdict, bool(again)
 
 
 def judge_draws(definition, encoded: Encoded, draws: sampling.Draws) -> Verdict:

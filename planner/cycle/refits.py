@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from models import fit as sampling
 from models.verdict import CONVERGED
-from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judge_draws
+from planner.cycle.fitting import Fit, SamplerPool, conformance_of, judged_draws
 from planner.cycle.pace import Pace
 from planner.cycle.reports import write_whole
 from planner.encode import encode
@@ -66,13 +65,9 @@ class Refits:
         self.campaign.say(f"{words} ({self.pace.words()})")
         definition = self.campaign.definition
         encoded = self.pool.widened(encode(definition, specimens))
-        sampler, repeated = self.pool.sampler(encoded, say=self.campaign.say), False
-        draws = sampler.sample(seed=seed, obs=encoded.observations, cores=self.pool.cores)
-        verdict = judge_draws(definition, encoded, draws)
-        if verdict.name != CONVERGED:
-            self.campaign.say(f"{verdict.name}: repeating once with smaller steps")
-            draws = sampler.sample(seed=seed, obs=encoded.observations, cores=self.pool.cores, draws=2 * sampling.DRAWS, target_accept=sampling.CAUTIOUS_ACCEPT)
-            verdict, repeated = judge_draws(definition, encoded, draws), True
+        sampler = self.pool.sampler(encoded, say=self.campaign.say)
+        draws, verdict, repeated = judged_draws(sampler, definition, encoded, seed=seed, say=self.campaign.say, obs=encoded.observations,
+                                                cores=self.pool.cores)
         told = {"verdict": verdict.name, "repeated": repeated, "specimens": len(specimens), "lots": len(encoded.lots), "loads": len(encoded.loads)}
         told |= read(conformance_of(definition, encoded, draws.params()))
         self.folder.mkdir(parents=True, exist_ok=True)

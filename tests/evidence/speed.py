@@ -106,16 +106,19 @@ def fit_300(found: dict) -> dict:
 
 
 def fit_10000(found: dict) -> dict:
-    """A full fit of 10 000 invented specimens in 30 lots and 200 loads."""
+    """A full fit of 10 000 invented specimens in 30 lots and 200 loads, its draws judged."""
     import numpy as np
 
     from models.fit import Sampler
+    from models.verdict import judge
     from tests.models import invented
 
     obs, layout, _ = invented.observations(np.random.default_rng(SEED), n=10_000, n_lots=30, n_loads=200)
     started = time.perf_counter()
-    Sampler(obs, invented.SHEET, layout, invented.priors()).sample(seed=SEED)
-    return {"fit_10000_s": time.perf_counter() - started}
+    draws = Sampler(obs, invented.SHEET, layout, invented.priors()).sample(seed=SEED)
+    verdict = judge(draws.z, layout.names(), divergent=draws.divergent, energy=draws.energy)
+    seconds = time.perf_counter() - started
+    return {"fit_10000_s": seconds, "fit_10000": {"verdict": verdict.name, "rhat": verdict.rhat, "ess": verdict.ess}}
 
 
 def conformance(found: dict) -> dict:

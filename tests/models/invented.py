@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from models import rows
-from models.priors import Layout, PriorSet, prior_set, sample_prior
+from models.priors import LOT_SPREAD, Layout, PriorSet, population, prior_set, sample_prior, standard, temper_centring
 from models.simulate import new_effects, simulate
 
 SHEET = rows.Sheet(clad_um=20.0, silicon=10.0, share=np.array([1.0, 0.55, 0.2]), count=np.array([12.0, 8.0, 24.0]),
@@ -87,3 +87,12 @@ def only(obs: rows.Observations, name: str, index=None) -> rows.Observations:
     if name:
         blocks[name] = take_rows(getattr(obs, name), slice(None) if index is None else index)
     return replace(obs, **blocks)
+
+
+def centring(y, layout, priors_in_force, told) -> float:
+    """Return the log-density of the sampler's vector (size,) relative to standard normals; `told` as `standard` has it."""
+    z, lots = standard(y, layout, priors_in_force, told), slice(layout.start("lots"), layout.start("loads"))
+    values = population(z, layout, priors_in_force)
+    spread = np.array([values[name] for name in LOT_SPREAD.values()])
+    shrunk = np.log1p(told.sum(axis=-1) * spread ** 2).sum()
+    return float(temper_centring(y, layout).sum() + 0.5 * (y[lots] ** 2 - z[lots] ** 2).sum() - 0.5 * shrunk)

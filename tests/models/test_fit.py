@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models import fit, joint_model, kernel, native
-from models.priors import centring, standard, unpack
+from models.priors import standard, unpack
 from models.verdict import CONVERGED, judge
 from tests.models import invented
 
@@ -67,8 +67,9 @@ def test_compiled_code_is_numpy_plus_prior_also_with_other_data(lab, sampler):
         written = joint_model.program(data, invented.SHEET, layout, invented.priors())
         compiled = sampler.on(written.data)
         for z in np.random.default_rng(6).standard_normal((4, layout.size)):
-            rows = joint_model.row_log_likelihood(unpack(standard(z[None], layout), layout, invented.priors()), data, invented.SHEET).sum()
-            rows += centring(z, layout).sum()
+            standing = standard(z[None], layout, invented.priors(), kernel.lot_precision(data, layout, invented.priors()))
+            rows = joint_model.row_log_likelihood(unpack(standing, layout, invented.priors()), data, invented.SHEET).sum()
+            rows += invented.centring(z, layout, invented.priors(), kernel.lot_precision(data, layout, invented.priors()))
             value, gradient = compiled_value(compiled, z)
             assert value == pytest.approx(rows - 0.5 * z @ z - 0.5 * layout.size * np.log(2 * np.pi), rel=1e-10, abs=1e-8)
             np.testing.assert_allclose(gradient, kernel.interpreted(written.source)(z, *written.data.values())[1] - z, rtol=1e-9, atol=1e-8)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from models import joint_model, kernel
-from models.priors import centring, standard, unpack
+from models.priors import standard, unpack
 from models.rows import EXACT, LEFT, MISSING, RIGHT
 from tests.models import invented
 
@@ -16,8 +16,9 @@ N_Z = 6
 
 def row_sums(y, obs, layout, priors):
     """Return by numpy what the generated function adds up at the sampler's vectors y (n, size)."""
-    rows = joint_model.row_log_likelihood(unpack(standard(y, layout), layout, priors), obs, invented.SHEET)
-    return rows.sum(axis=1) + np.array([centring(v, layout).sum() for v in y])
+    told = kernel.lot_precision(obs, layout, priors)
+    rows = joint_model.row_log_likelihood(unpack(standard(y, layout, priors, told), layout, priors), obs, invented.SHEET)
+    return rows.sum(axis=1) + np.array([invented.centring(v, layout, priors, told) for v in y])
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +53,7 @@ def agree(obs, layout, priors, *, rng):
     written = joint_model.program(obs, invented.SHEET, layout, priors)
     run = kernel.interpreted(written.source)
     z = rng.standard_normal((N_Z, layout.size))
-    rows = joint_model.row_log_likelihood(unpack(standard(z, layout), layout, priors), obs, invented.SHEET)
+    rows = joint_model.row_log_likelihood(unpack(standard(z, layout, priors, kernel.lot_precision(obs, layout, priors)), layout, priors), obs, invented.SHEET)
     sums = row_sums(z, obs, layout, priors)
     assert rows.shape == (N_Z, 2 * len(obs.section.rows) + sum(len(b.rows) for b in (obs.formability, obs.springback, obs.counts)))
     gradients = []

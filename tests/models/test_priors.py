@@ -5,6 +5,7 @@ import pytest
 
 from models import priors as pr
 from models.priors import Z90, Layout, prior_set, sample_prior, unpack
+from tests.models.invented import centring
 
 
 def test_a_belief_keeps_its_90_percent_whatever_the_pooling():
@@ -70,15 +71,17 @@ def test_take_and_views():
     assert p.n_draws == 5 and p.with_values(limit_sd=1.0).limit_sd == 1.0
 
 
-def test_the_sampler_s_vectors_stand_for_the_same_prior():
+@pytest.mark.parametrize("tempers", [("O",), ("O", "H24", "H28")])
+def test_the_sampler_s_vectors_stand_for_the_same_prior(tempers):
     """Density of the centred vector = standard normal density of what it stands for x the Jacobian (by differences)."""
-    layout, priors = Layout(3, 1, 1), prior_set(("O", "H24", "H28"), (0, 2, 4))
-    y = np.random.default_rng(5).standard_normal(layout.size)
-    z = pr.standard(y, layout)
-    step = 1e-6
-    jacobian = (pr.standard(y + step * np.eye(layout.size), layout) - pr.standard(y - step * np.eye(layout.size), layout)) / (2 * step)
-    expected = -0.5 * z @ z + np.linalg.slogdet(jacobian)[1]
-    assert -0.5 * y @ y + pr.centring(y, layout).sum() == pytest.approx(expected, abs=1e-6)
+    layout, priors = Layout(len(tempers), 3, 1), prior_set(tempers, (0, 2, 4)[:len(tempers)])
+    y, told = np.random.default_rng(5).standard_normal(layout.size), np.random.default_rng(6).uniform(0, 900, (3, 3, len(tempers)))
+    z = pr.standard(y, layout, priors, told)
+    step, moved = 1e-6, lambda by: pr.standard(y + by * np.eye(layout.size), layout, priors, told)
+    expected = -0.5 * z @ z + np.linalg.slogdet((moved(step) - moved(-step)) / (2 * step))[1]
+    assert -0.5 * y @ y + centring(y, layout, priors, told) == pytest.approx(expected, abs=1e-6)
+    if len(tempers) == 1:
+        return
     ours, theirs = pr.population(y[None], layout, priors, centred=True), vars(unpack(z[None], layout, priors))
     for name in (*pr.BY_TEMPER, "between_temper", "limit_sd"):
         np.testing.assert_allclose(ours[name], theirs[name], rtol=1e-12)

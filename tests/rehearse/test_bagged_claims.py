@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from models import fit as sampling
-from planner.cycle import bagging, fitting, open_campaign, refits, without
+from planner.cycle import bagging, fitting, open_campaign, without
 from planner.lab.specimen import Specimen
 from planner.window.box import factor_box
 from planner.window.points import reference_points
@@ -29,7 +29,7 @@ def calls(monkeypatch):
             seen.append((seed, self.encoded.lots, self.encoded.loads, obs.n_rows))
             return sampling.prior_draws(self.encoded.layout, self.encoded.priors, draws=DRAWS, rng=np.random.default_rng(seed))
 
-    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED"))
+    monkeypatch.setattr(fitting, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED", words="invented"))
     monkeypatch.setattr(fitting.SamplerPool, "sampler", lambda pool, encoded, *, say: Mocked(encoded))
     return seen
 
@@ -95,7 +95,7 @@ def mapped(claimed):
 
 def test_only_what_reweighting_cannot_leave_out_is_refitted(mapped, calls, monkeypatch):
     campaign, fit, window = mapped
-    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED"))
+    monkeypatch.setattr(fitting, "judge_draws", lambda *words: SimpleNamespace(name="CONVERGED", words="invented"))
     asked = rows(**{"lot K0": True, "lot K1": False, "load L2": False})
     told = without.refitted_without(campaign, fit, window, asked)
     assert told[0] == asked[0] and [t["by"] for t in told] == ["reweighting", "refit", "refit"]
@@ -108,7 +108,7 @@ def test_only_what_reweighting_cannot_leave_out_is_refitted(mapped, calls, monke
 
 def test_a_refit_that_fails_tells_nothing(mapped, calls, monkeypatch):
     campaign, fit, window = mapped
-    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name="NOT_MIXED"))
+    monkeypatch.setattr(fitting, "judge_draws", lambda *words: SimpleNamespace(name="NOT_MIXED", words="invented"))
     asked = rows(**{"lot K1": False})
     assert without.refitted_without(campaign, fit, window, asked) == [asked[0] | {"refit": "NOT_MIXED"}]
 
@@ -117,7 +117,7 @@ def test_a_refit_that_fails_is_repeated_once_with_smaller_steps(claimed, calls, 
     """The first try diverges, the repeat converges and counts; it is kept, and what was kept of a failure without a repeat is tried again."""
     campaign, fit, window = claimed
     verdicts = iter(["DIVERGED", "CONVERGED", "CONVERGED"])
-    monkeypatch.setattr(refits, "judge_draws", lambda *words: SimpleNamespace(name=next(verdicts)))
+    monkeypatch.setattr(fitting, "judge_draws", lambda *words: SimpleNamespace(name=next(verdicts), words="invented"))
     assert bagging.bagged_claims(campaign, fit, window, resamples=1)["converged"] == 1 and len(calls) == 2
     assert bagging.bagged_claims(campaign, fit, window, resamples=1)["converged"] == 1 and len(calls) == 2
     (path,) = (campaign.directory / "reports" / "bagged").glob("*/*.json")
